@@ -45,6 +45,9 @@ Work = TypeVar("Work")
 Done = TypeVar("Done")
 
 _ONE_THREAD: Final = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "OPENCV_FOR_THREADS_NUM")
+_LARGE_PAGES: Final = "glibc.malloc.hugetlb=1"
+"""Frames and what is made of them in pages of 2 MB (Linux): a twentieth to an eighth of a photograph's time went with
+the small ones. Read when a program starts, glibc(7) "tunables"; what knows no such pages takes no notice."""
 _BY_PIPE_BYTES: Final = 256
 """With what the executor adds it stays below 512 bytes, which every pipe takes whole (POSIX, PIPE_BUF)."""
 USUAL_LIMIT_S: Final = 120.0
@@ -106,7 +109,10 @@ class HandedOver(Generic[Done]):
         return given
 
 
-@dataclass(slots=True, kw_only=True)
+_OPEN: Final[list["Pool"]] = []
+
+
+@dataclass(slots=True, kw_only=True, eq=False)
 class Pool:
     """Some workers, and the folder through which they hand over what they did."""
 
@@ -137,15 +143,20 @@ class Pool:
             if self.processes:
                 raise
             raise WorkersUnavailable(str(error) or type(error).__name__) from error
-        self.processes |= set(multiprocessing.active_children()) - self.older
+        self.processes |= self._own()
         return future
+
+    def _own(self) -> set[BaseProcess]:
+        """Workers of this pool: child processes that came with it and are no other pool's."""
+        others = [pool.processes for pool in _OPEN if pool is not self]
+        return set(multiprocessing.active_children()).difference(self.older, *others)
 
     def has_begun(self, index: int) -> bool:
         """Tell whether a worker has begun the task of this number."""
         return _begun(self.folder / str(index)).exists()
 
-    def finished(self, futures: Iterable["Future[Any]"]) -> set["Future[Any]"]:
-        """Give the futures that are done, after a short while at most.
+    def finished(self, futures: Iterable["Future[Any]"], *, at_once: bool = False) -> set["Future[Any]"]:
+        """Give the futures that are done, after a short while at most, or those that are by now.
 
         Raises
         ------
@@ -155,7 +166,7 @@ class Pool:
             None of them could start.
         """
         waiting = set(futures)
-        done, _ = wait(waiting, timeout=_POLL_S, return_when=FIRST_COMPLETED)
+        done, _ = wait(waiting, timeout=0.0 if at_once else _POLL_S, return_when=FIRST_COMPLETED)
         # The executor cannot tell when it is itself stuck in half a message of the dead worker's.
         if wait_for_handles([process.sentinel for process in self.processes], timeout=0):
             wait(waiting, timeout=_NEWS_S)
@@ -173,7 +184,7 @@ class Pool:
 
     def kill(self) -> None:
         """End the workers, whatever they do."""
-        for process in set(multiprocessing.active_children()) - self.older:
+        for process in self._own():
             process.kill()
 
     def close(self) -> None:
@@ -230,7 +241,9 @@ def start_server() -> None:
     places = os.pathsep.join(place or str(Path.cwd()) for place in sys.path)
     try:
         # Where it cannot start, the pool says so.
-        with suppress(OSError), _environment(dict.fromkeys(_ONE_THREAD, "1") | {"PYTHONPATH": places}):
+        tunables = ":".join(filter(None, (os.environ.get("GLIBC_TUNABLES"), _LARGE_PAGES)))
+        own = dict.fromkeys(_ONE_THREAD, "1") | {"PYTHONPATH": places, "GLIBC_TUNABLES": tunables}
+        with suppress(OSError), _environment(own):
             forkserver.ensure_running()
             _SERVERS.add(os.getpid())
     finally:
@@ -269,6 +282,7 @@ def pool_of(workers: int, *, share_memory: bool = False) -> Iterator[Pool]:
         except (OSError, NotImplementedError, ImportError) as error:  # no semaphores, or no room for them
             raise WorkersUnavailable(str(error)) from error
         pool = Pool(executor=executor, workers=workers, folder=Path(folder), older=older)
+        _OPEN.append(pool)
         try:
             # One thread each: libraries read these variables when they are loaded.
             with _environment(dict.fromkeys(_ONE_THREAD, "1")):
@@ -278,6 +292,7 @@ def pool_of(workers: int, *, share_memory: bool = False) -> Iterator[Pool]:
             raise
         finally:
             pool.close()
+            _OPEN.remove(pool)
 
 
 @contextmanager

@@ -14,6 +14,7 @@ from lensbench import workers
 from lensbench.workers import free_memory_bytes, pool_of, time_limit
 
 LIMIT_S = 60.0
+HUGE = Path("/sys/kernel/mm/transparent_hugepage/enabled")
 
 BUSY = """
 import os, sys, time
@@ -127,6 +128,36 @@ def test_what_workers_come_from_never_hears_ctrl_c():
     program.communicate()
     blocked = int(re.search(r"^SigBlk:\s*(\w+)", status, re.MULTILINE)[1], 16)
     assert blocked >> (signal.SIGINT - 1) & 1
+
+
+def in_large_pages(size_bytes):
+    """Bytes of this process in large pages, after it wrote to so much more memory: proc(5), AnonHugePages."""
+    held = bytearray(b"1") * size_bytes
+    lines = Path("/proc/self/smaps_rollup").read_text().splitlines()
+    return len(held) and 1024 * next(int(line.split()[1]) for line in lines if line.startswith("AnonHuge"))
+
+
+@pytest.mark.skipif(
+    not HUGE.exists() or "[never]" in HUGE.read_text() or "glibc" not in os.confstr("CS_GNU_LIBC_VERSION"),
+    reason="the system has no large pages for who asks",
+)
+def test_a_worker_holds_what_it_decodes_in_large_pages():
+    program = """
+from test_workers import in_large_pages
+from lensbench.workers import pool_of
+with pool_of(1) as pool:
+    future = pool.submit(in_large_pages, 48_000_000, 0)
+    while not pool.finished([future]):
+        pass
+    print(future.result().take())
+"""
+    places = os.pathsep.join([str(Path(__file__).parent), *sys.path])
+    environment = os.environ | {"PYTHONPATH": places, "GLIBC_TUNABLES": "glibc.malloc.check=0"}
+    done = subprocess.run(
+        [sys.executable, "-c", program], check=True, capture_output=True, text=True, env=environment
+    )
+    # None without being asked for; memory in pieces leaves some of it in small pages.
+    assert int(done.stdout) > 10_000_000
 
 
 @pytest.mark.skipif(sys.platform != "linux", reason="only Linux bounds a process's memory")

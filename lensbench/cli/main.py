@@ -4,6 +4,7 @@ import io
 import os
 import sys
 from contextlib import suppress
+from copy import copy
 from pathlib import Path
 from typing import Annotated, Final
 
@@ -74,13 +75,14 @@ _COMMANDS: Final = (
     (simulate, "make photographs of the chart with known truth"),
     (demo, "see it all at work on an invented shoot"),
 )
+_HELP: Final = "help"
 _NAMES: Final[dict[object, str]] = {remake: "report"}  # commands that are not called as their function
 for _function, _summary in _COMMANDS:
-    app.command(_NAMES.get(_function), short_help=_summary)(command(_function))
+    app.command(_NAMES.get(_function, _function.__name__), short_help=_summary)(command(_function))
 app.add_typer(
     library, name="library", cls=Commands, short_help="keep measured lenses, and ask which to mount"
 )
-app.command(name="help", short_help="say how a command is used")(show_help)
+app.command(name=_HELP, short_help="say how a command is used")(show_help)
 
 
 _ClickError: Final[type[Exception]] = typer.BadParameter.__mro__[2]
@@ -131,7 +133,10 @@ def _status() -> int:
 
 def _answered() -> int:
     try:
-        answer = app(standalone_mode=False, prog_name=NAME)
+        try:
+            answer = _narrowed(sys.argv[1:2])(standalone_mode=False, prog_name=NAME)
+        except _ClickError:  # the right form may be another command's
+            answer = app(standalone_mode=False, prog_name=NAME)
         return answer if isinstance(answer, int) else 0
     except typer.Abort:
         return STOPPED
@@ -142,6 +147,16 @@ def _answered() -> int:
         return _told(wrong_usage(error), status=getattr(error, "exit_code", 2))
     finally:
         sys.stdout.flush()  # while a failure can still be told
+
+
+def _narrowed(words: list[str]) -> typer.Typer:
+    """The program with the one command that is asked for: the options of all others take 10 ms to be made ready."""
+    asked = [info for info in app.registered_commands if [info.name] == words]
+    if not asked or words == [_HELP]:
+        return app
+    narrowed = copy(app)
+    narrowed.registered_commands, narrowed.registered_groups = asked, []
+    return narrowed
 
 
 def _told(message: str, *, status: int = 1) -> int:

@@ -27,8 +27,23 @@ if TYPE_CHECKING:
 _MOST_NAMED: Final = 5
 
 
+_HEARD: Final[list[list[tuple[str, bool]]]] = []
+
+
+@contextmanager
+def heard() -> Iterator[list[tuple[str, bool]]]:
+    """What is said meanwhile: text, and whether it goes to standard error."""
+    _HEARD.append([])
+    try:
+        yield _HEARD[-1]
+    finally:
+        _HEARD.pop()
+
+
 def say(*lines: str, err: bool = False) -> None:
     """Print lines, each of them on one line whatever names stand in it, in one go; a terminal's width wraps them."""
+    for said in _HEARD:
+        said += [(line, err) for line in lines]
     shown_lines = [visible(line).rstrip() for line in lines]
     width = _width(sys.stderr if err else sys.stdout)
     typer.echo("\n".join(part for line in shown_lines for part in _wrapped(line, width)), err=err)

@@ -14,6 +14,7 @@ import lensbench
 from lensbench.cli import options as shared
 from lensbench.cli.options import Viewed, argument, measure_options, number, option, path, text
 from lensbench.cli.output import (
+    heard,
     progress_bar,
     running,
     say,
@@ -24,7 +25,9 @@ from lensbench.cli.output import (
 )
 from lensbench.cli.room import say_unlike_room
 from lensbench.report.text.words import clean_line
-from lensbench.storage.files import CONTENTS, holds_newer
+from lensbench.storage.cache import packed
+from lensbench.storage.files import CONTENTS, holds_newer, sole_writer
+from lensbench.storage.standing import Said, Standing
 from lensbench.storage.text import clean_text, told_apart
 from lensbench.workers import USUAL_LIMIT_S, start_server
 
@@ -80,13 +83,58 @@ def sweep(given: SweepCommand) -> None:
     Example: lensbench sweep shots/ --out shots-report
     """
     out = given.out or _beside(given.folders[0])
+    if given.as_json or any("://" in folder for folder in given.folders):
+        status = _measured_and_said(given, out, doubts=[])
+    else:
+        status = _said_again(given, out)
+    if status:
+        raise typer.Exit(status)
+
+
+def _said_again(given: SweepCommand, out: Path) -> int:
+    """Say what the last run said, where all that it rests on stands; else go the whole way; the exit status."""
+    profile = None if given.print_profile is None else packed(measure_options(given).print_profile)
+    standing = Standing(
+        out=out,
+        kept=out / "measured",
+        asked=ascii((str(Path.cwd()), str(out), given, profile)),
+        folders=tuple(map(Path, given.folders)),
+        tables=() if given.shots is None else (given.shots,),
+    )
+    if standing.may_hold:
+        with sole_writer(out):
+            said = standing.said()
+        if said is not None:
+            for line, err in said.lines:
+                say(line, err=err)
+            return said.status
+    before, doubts = standing.inputs(), list[str]()
+    with heard() as lines:
+        status = _measured_and_said(given, out, doubts=doubts)
+    if not doubts:
+        standing.keep(Said(lines=lines, status=status), inputs=before)
+    return status
+
+
+def _measured_and_said(given: SweepCommand, out: Path, *, doubts: list[str]) -> int:
+    """Measure, write the report and say the answer; the exit status, and what may come out otherwise another time."""
     if not given.scheduler:
         _start_early(given.folders, out)
-    from lensbench.sweep import is_address
+    from lensbench.sweep import STOP_UNKNOWN, is_address
+
+    def notice(sentence: str) -> None:
+        doubts.append(sentence)
+        say(sentence, err=True)
 
     try:
         with running(given.workers, given.time_limit) as local:
-            spread = replace(local, scheduler=given.scheduler, send_files=given.send_files)
+            spread = replace(
+                local,
+                scheduler=given.scheduler,
+                send_files=given.send_files,
+                notice=notice,
+                passing=doubts.append,
+            )
             done = lensbench.sweep(
                 given.folders,
                 out=out,
@@ -101,13 +149,14 @@ def sweep(given: SweepCommand) -> None:
     except KeyboardInterrupt:
         say("lensbench: stopped; run it again with the same --out to take up from here", err=True)
         raise typer.Exit(_INTERRUPTED) from None
+    left_out = [shot.planned.left_out for shot in done.shots if not shot.planned.by_choice]
+    doubts += [reason for reason in left_out if reason not in ("", STOP_UNKNOWN)]
     say_not_used(done, [Path(folder) for folder in given.folders if not is_address(folder)])
     say_unlike_room(done, camera=given.camera, distance_mm=given.distance_mm)
     if given.physical and not done.has_physical:
         say("no physical reading: it needs the f-number and the pixel pitch (--pitch-um)", err=True)
     say_answer(done, as_json=given.as_json)
-    if given.strict and done.rejected:
-        raise typer.Exit(shared.REJECTED)
+    return shared.REJECTED if given.strict and done.rejected else 0
 
 
 _DECIDING: Final = ("out", "shots", "method", "pitch_um", "print_profile", "tie", "physical", "encoding")

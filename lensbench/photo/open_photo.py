@@ -6,6 +6,7 @@ is (0, 0).
 
 import os
 import re
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from pathlib import Path
 from stat import S_ISREG
@@ -58,6 +59,19 @@ class Photo:
                 f"{self.path.name}: there is no channel «{name}» in it; choose one of {', '.join(self.channels)}"
             )
         return name
+
+    def only(self, boxes: Iterable[Box]) -> "Photo":
+        """Copy the samples of some boxes, in all channels: those and no others can be cut out of what comes back.
+
+        The decoded picture goes with the last reference to the photograph itself.
+
+        Raises
+        ------
+        ImageError
+            They do not fit into memory.
+        """
+        with decoding(self.path):
+            return replace(self, _pixels=self._pixels.only(boxes))
 
     def cut(self, box: Box, channel: str = "auto") -> Samples:
         """Linear samples of one channel inside a box; only the box is linearised.

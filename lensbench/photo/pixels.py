@@ -5,8 +5,9 @@ Whatever the decoders raise becomes one of our errors, and so costs that file on
 
 import errno
 import os
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from contextlib import contextmanager
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final
 
@@ -60,6 +61,39 @@ def check_box(box: Box, size_px: tuple[int, int]) -> None:
             f"region {box} (top, left, height, width) does not lie inside the picture "
             f"of {size_px[0]} rows and {size_px[1]} columns"
         )
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Pieces:
+    """Copies of some boxes of a picture, which are cut out as from the whole: those alone, and nothing inside them."""
+
+    shape: tuple[int, ...]
+    """Of the whole."""
+    _copies: Mapping[tuple[int, int, int, int], PixelArray]
+
+    @classmethod
+    def of(cls, codes: "PixelArray | Pieces", boxes: Iterable[Box]) -> "Pieces":
+        """Copy these boxes; nothing of the whole is held."""
+        spans = {(box.top, box.top + box.height, box.left, box.left + box.width) for box in boxes}
+        copies = {span: codes[span[0] : span[1], span[2] : span[3]].copy() for span in spans}
+        return cls(codes.shape, copies)
+
+    @property
+    def ndim(self) -> int:
+        """2, or 3 for colours."""
+        return len(self.shape)
+
+    def __getitem__(self, place: tuple[slice, slice]) -> PixelArray:
+        """Samples of one of the boxes; a KeyError for any other place."""
+        rows, columns = place
+        return self._copies[rows.start, rows.stop, columns.start, columns.stop]
+
+
+def whole(codes: "PixelArray | Pieces") -> PixelArray:
+    """All of a picture; a TypeError where but pieces are left."""
+    if isinstance(codes, Pieces):
+        raise TypeError("but pieces of the picture are left")
+    return codes
 
 
 def shrink_factor(size_px: tuple[int, int], *, max_px: int, period: int) -> int:

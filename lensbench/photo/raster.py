@@ -17,7 +17,8 @@ import math
 import os
 import struct
 import warnings
-from dataclasses import dataclass
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, BinaryIO, Final
 
@@ -28,6 +29,7 @@ from lensbench.model.errors import ImageError, Remark, SettingError, remark
 from lensbench.model.shot import Box, Overview, Samples
 from lensbench.model.units import FloatArray
 from lensbench.photo.pixels import (
+    Pieces,
     PixelArray,
     check_box,
     check_memory,
@@ -38,6 +40,7 @@ from lensbench.photo.pixels import (
     shrink,
     shrink_factor,
     to_grey,
+    whole,
 )
 
 _LUMINANCE_WEIGHTS: Final = {"red": 0.2126, "green": 0.7152, "blue": 0.0722}  # ITU-R BT.709-6, 3.2
@@ -270,7 +273,7 @@ COLOUR_CHANNELS: Final = ("green", "red", "blue", "luminance")
 class RasterPixels:
     """A decoded finished picture."""
 
-    codes: PixelArray  # shape (rows, columns) or (rows, columns, 3) with blue first
+    codes: PixelArray | Pieces  # shape (rows, columns) or (rows, columns, 3) with blue first
     tone: Tone
     tone_known: bool
     remarks: tuple[Remark, ...]
@@ -285,6 +288,10 @@ class RasterPixels:
     def channels(self) -> tuple[str, ...]:
         """Grey, or green first, the other colours, and luminance."""
         return COLOUR_CHANNELS if self.codes.ndim == 3 else ("grey",)
+
+    def only(self, boxes: Iterable[Box]) -> "RasterPixels":
+        """The same with copies of these boxes alone."""
+        return replace(self, codes=Pieces.of(self.codes, boxes))
 
     def cut(self, box: Box, channel: str) -> Samples:
         """Linear samples of one channel, present at every pixel."""
@@ -328,7 +335,7 @@ class RasterPixels:
         import cv2  # noqa: PLC0415  heavy: only when a picture is looked at
 
         factor = shrink_factor(self.size_px, max_px=max_px, period=1)
-        small = shrink(self.codes, factor)
+        small = shrink(whole(self.codes), factor)
         grey: PixelArray = np.asarray(cv2.cvtColor(small, cv2.COLOR_BGR2GRAY)) if small.ndim == 3 else small  # type: ignore[assignment]
         if self.tone.name == "linear":
             return Overview(grey=to_grey(grey, black=0.0, levels=self.table.size), factor=factor)

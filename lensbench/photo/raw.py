@@ -12,9 +12,9 @@ is missing.
 import operator
 import os
 import struct
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from contextlib import nullcontext
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any, BinaryIO, Final
 
@@ -26,6 +26,8 @@ from lensbench.model.shot import BoolArray, Box, IntArray, Overview, Samples
 from lensbench.model.units import FloatArray
 from lensbench.photo.pixels import (
     RAW_SUFFIXES,
+    Pieces,
+    PixelArray,
     check_box,
     check_size,
     has_utf8_name,
@@ -34,6 +36,7 @@ from lensbench.photo.pixels import (
     shrink,
     shrink_factor,
     to_grey,
+    whole,
 )
 
 Mosaic = npt.NDArray[np.uint16]
@@ -57,9 +60,9 @@ class _Levels:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class MosaicPixels:
-    """A raw mosaic in the decoder's own memory, which it keeps alive; linearised only where it is cut."""
+    """A raw mosaic in the decoder's own memory, which it keeps alive, or its pieces; linearised where it is cut."""
 
-    mosaic: Mosaic
+    mosaic: Mosaic | Pieces
     channels: tuple[str, ...]
     pattern: ColourMap  # index into `channels` for every place of one period, from the first visible pixel
     levels: tuple[_Levels, ...]
@@ -70,6 +73,10 @@ class MosaicPixels:
     def size_px(self) -> tuple[int, int]:
         """Rows and columns of the visible area."""
         return int(self.mosaic.shape[0]), int(self.mosaic.shape[1])
+
+    def only(self, boxes: Iterable[Box]) -> "MosaicPixels":
+        """The same with copies of these boxes alone: without the decoder's memory."""
+        return replace(self, mosaic=Pieces.of(self.mosaic, boxes))
 
     def cut(self, box: Box, channel: str) -> Samples:
         """Linear samples, black at 0 and white at 1, of one channel's own sites."""
@@ -100,7 +107,8 @@ class MosaicPixels:
         """Average whole periods of the colour filter array, which weighs the colours alike everywhere."""
         period = _averaging_period(self.pattern)
         factor = shrink_factor(self.size_px, max_px=max_px, period=period)
-        small = _smoothed(self.mosaic, self.pattern) if factor == 1 else shrink(self.mosaic, factor)
+        mosaic = whole(self.mosaic)
+        small = _smoothed(mosaic, self.pattern) if factor == 1 else shrink(mosaic, factor)
         black = float(np.mean([levels.black.mean() for levels in self.levels]))
         return Overview(grey=to_grey(small, black=black, levels=65_536), factor=factor)
 
@@ -123,7 +131,7 @@ def _averaging_period(pattern: ColourMap) -> int:
     return int(np.lcm(rows, columns))
 
 
-def _smoothed(mosaic: Mosaic, pattern: ColourMap) -> npt.NDArray[Any]:
+def _smoothed(mosaic: PixelArray, pattern: ColourMap) -> npt.NDArray[Any]:
     """Even the colours out without shrinking: a centred mean over one whole period."""
     import cv2  # noqa: PLC0415  heavy: only when a picture is looked at
 

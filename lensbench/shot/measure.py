@@ -1,8 +1,8 @@
 """One photograph of the chart in, everything measured in it out."""
 
 from collections import Counter
-from collections.abc import Sequence
-from dataclasses import fields, replace
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, fields, replace
 from math import isfinite
 from operator import itemgetter
 from pathlib import Path
@@ -26,12 +26,13 @@ from lensbench.shot.light import (
     framing_percent,
     illumination,
     printed_contrast,
+    tone_boxes,
     tone_exponent,
     tone_remarks,
     with_light,
 )
 from lensbench.shot.options import MeasureOptions
-from lensbench.shot.quality import flagged_if_too_crisp, quality_remarks
+from lensbench.shot.quality import flagged_if_too_crisp, is_white_clipped, quality_remarks
 from lensbench.shot.thumbnails import thumbnails
 from lensbench.shot.veil import veil
 from lensbench.shot.zones import summarise
@@ -70,13 +71,18 @@ def measure_shot(
     if options.fast:
         arms = _fewer_arms(arms)
     pose = _pose(photo, chart, metadata, pitch_um)
+    seen = () if options.fast else thumbnails(photo, chart)
+    regions = _Regions.of(photo, arms, chart)
+    photo = photo.only(
+        _later_boxes(chart, arms, photo.size_px)
+    )  # the decoded picture goes before edges are fitted
     aperture = options.aperture(
         metadata, pixel_pitch_um=pitch_um, magnification=pose.magnification, channel=photo.default_channel
     )
     q = diffraction_q(
         metadata, pixel_pitch_um=pitch_um, magnification=pose.magnification, channel=photo.default_channel
     )
-    measured = _measured(photo, chart, arms, options, aperture=aperture, q=q)
+    measured = _measured(regions, options, aperture=aperture, q=q)
     if options.method == "refined":  # the standard's window raises the SFR
         measured = doubt_neighbours([flagged_if_too_crisp(edge, q) for edge in measured], arms, q=q)
     _refuse_if_nothing(measured, photo.path)
@@ -84,34 +90,64 @@ def measure_shot(
         _chart_edge(photo, target, arm, edge, colours=not options.fast)
         for (target, arm), edge in zip(arms, measured, strict=True)
     )
-    result = _result(photo, chart, pose, metadata=metadata, pitch_um=pitch_um, edges=edges, q=q)
-    if not options.fast:
-        result = replace(result, thumbnails=thumbnails(photo, chart))
+    result = _result(
+        photo,
+        chart,
+        pose,
+        metadata=metadata,
+        pitch_um=pitch_um,
+        edges=edges,
+        q=q,
+        white_clipped=regions.white_clipped,
+    )
+    result = replace(result, thumbnails=seen)
     if options.method == "iso":
         result = replace(result, quality=(*result.quality, remark("standard_window")))
     return _as_seen(freed_of_print(result, chart.mapping, options.print_profile), options)
+
+
+def _later_boxes(chart: ChartFound, arms: Sequence[Arm], size_px: tuple[int, int]) -> Iterator[Box]:
+    """Boxes that are asked for once the edges are fitted: of tones, and of colours beside the edges."""
+    yield from (box for box in tone_boxes(chart, size_px) if box is not None)
+    yield from (middle_of(arm.box, _COLOUR_SIDE_PX) for _, arm in arms)
 
 
 _SPREAD: Final = 5
 """Every so manieth arm comes first: the first batch then lies all over the picture, and tells of its file."""
 
 
+@dataclass(slots=True, kw_only=True, eq=False)
+class _Regions:
+    """Regions of all arms, each let go as soon as it was cut out."""
+
+    arms: Sequence[Arm]
+    chart: ChartFound
+    white_clipped: list[bool]
+    """Arm by arm, of those cut out so far."""
+    _pieces: dict[int, photos.Photo]
+
+    @classmethod
+    def of(cls, photo: photos.Photo, arms: Sequence[Arm], chart: ChartFound) -> "_Regions":
+        pieces = {place: photo.only([arm.box]) for place, (_, arm) in enumerate(arms)}
+        return cls(arms=arms, chart=chart, white_clipped=[False] * len(arms), _pieces=pieces)
+
+    def cut(self, order: Sequence[int]) -> Iterator[Samples]:
+        for place in order:
+            samples = self._pieces.pop(place).cut(self.arms[place][1].box)
+            self.white_clipped[place] = is_white_clipped(samples)
+            yield samples
+
+
 def _measured(
-    photo: photos.Photo,
-    chart: ChartFound,
-    arms: Sequence[Arm],
-    options: MeasureOptions,
-    *,
-    aperture: Aperture | None,
-    q: float | None,
+    regions: _Regions, options: MeasureOptions, *, aperture: Aperture | None, q: float | None
 ) -> list[Edge]:
     """Edges of all arms, in their order; each region is cut when it is asked for, and let go soon after."""
+    arms = regions.arms
     order = sorted(range(len(arms)), key=lambda place: (place % _SPREAD > 0, place))
-    spread = [arms[place] for place in order]
-    regions = with_light((photo.cut(arm.box) for _, arm in spread), chart)
+    cut = with_light(regions.cut(order), regions.chart)
     if options.method != "iso":
-        regions = subtract_neighbour_edges(regions, spread, chart=chart, q=q)
-    edges = edges_room.measure_edges(regions, method=options.method, physical=aperture, one_photograph=True)
+        cut = subtract_neighbour_edges(cut, [arms[place] for place in order], chart=regions.chart, q=q)
+    edges = edges_room.measure_edges(cut, method=options.method, physical=aperture, one_photograph=True)
     return [edge for _, edge in sorted(zip(order, edges, strict=True), key=itemgetter(0))]
 
 
@@ -185,6 +221,7 @@ def _result(
     pitch_um: float | None,
     edges: tuple[ChartEdge, ...],
     q: float | None,
+    white_clipped: Sequence[bool],
 ) -> ShotResult:
     exponent = tone_exponent(photo, chart)
     light = illumination(chart)
@@ -203,7 +240,7 @@ def _result(
         quality=photo.remarks,
         veil=veil(photo, chart, edges, q=q),
     )
-    remarks = quality_remarks(result, photo, uneven_light_percent=light.uneven_percent)
+    remarks = quality_remarks(result, white_clipped=white_clipped, uneven_light_percent=light.uneven_percent)
     return replace(result, quality=(*photo.remarks, *remarks, *tone_remarks(exponent)))
 
 

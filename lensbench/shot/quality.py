@@ -9,19 +9,17 @@ directions are spread over the field.
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from math import atan2, degrees, hypot, sqrt
-from typing import TYPE_CHECKING, Final
+from operator import and_
+from typing import Final
 
 import numpy as np
 
 from lensbench import optics
 from lensbench.model.errors import Remark, remark
 from lensbench.model.measured import finite_median
-from lensbench.model.shot import ChartEdge, Edge, Metadata, ShotResult
+from lensbench.model.shot import ChartEdge, Edge, Metadata, Samples, ShotResult
 from lensbench.model.units import FloatArray
 from lensbench.shot.geometry import zone_of
-
-if TYPE_CHECKING:
-    from lensbench.chart.find import Picture
 
 _WHITE_CLIPPED_SHARE: Final = 0.2  # of the regions; a glare spot spoils fewer
 _DARKEST_WHITE: Final = 0.2
@@ -45,14 +43,17 @@ _TILT_FLOOR_DEG: Final = 0.5
 _TILT_WITHOUT_SETTINGS_DEG: Final = 1.0
 
 
-def quality_remarks(shot: ShotResult, photo: "Picture", *, uneven_light_percent: float) -> list[Remark]:
-    """Every flag of the registry that a photograph deserves by itself; only regions with clipped samples are cut.
+def quality_remarks(
+    shot: ShotResult, *, white_clipped: Sequence[bool], uneven_light_percent: float
+) -> list[Remark]:
+    """Every flag of the registry that a photograph deserves by itself.
 
-    The lamps' light falls by `uneven_light_percent` over half a diagonal; NaN where that is not known.
+    `white_clipped` tells it of each edge's region. The lamps' light falls by `uneven_light_percent` over half a
+    diagonal; NaN where that is not known.
     """
     return [
         *_settings(shot.metadata, shot.pixel_pitch_um),
-        *_exposure(shot.edges, photo),
+        *_exposure(shot.edges, white_clipped),
         *_processing(shot.edges),
         *_too_sharp(shot),
         *_standing(shot),
@@ -78,13 +79,17 @@ def _uneven_light(percent: float) -> list[Remark]:
     return [remark("uneven_light", f"{percent:.0f} % from the centre to one side, {limit}")]
 
 
-def _exposure(edges: Sequence[ChartEdge], photo: "Picture") -> list[Remark]:
-    clipped = 0
-    for edge in edges:
-        if any(flag.flag == "clipped" for flag in edge.edge.flags):
-            samples = photo.cut(edge.edge.roi)
-            bright = int(np.count_nonzero(samples.clipped & (samples.values > 0.5)))
-            clipped += bool(bright > 0.001 * np.count_nonzero(samples.present))
+def is_white_clipped(samples: Samples) -> bool:
+    """Whether a region's bright samples are clipped, by more than a thousandth of all."""
+    if not samples.clipped.any():
+        return False
+    bright = int(np.count_nonzero(samples.clipped & (samples.values > 0.5)))
+    return bright > 0.001 * int(np.count_nonzero(samples.present))
+
+
+def _exposure(edges: Sequence[ChartEdge], white_clipped: Sequence[bool]) -> list[Remark]:
+    flagged = (any(flag.flag == "clipped" for flag in edge.edge.flags) for edge in edges)
+    clipped = sum(map(and_, flagged, white_clipped))
     if clipped > _WHITE_CLIPPED_SHARE * len(edges):
         return [remark("white_clipped", f"{clipped} of {len(edges)} edges")]
     remarks = []

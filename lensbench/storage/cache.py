@@ -33,7 +33,7 @@ _PACKAGE: Final = Path(__file__).resolve().parent.parent
 MEASURING_ROOMS: Final = ("chart", "edge", "model", "optics", "photo", "shot")
 """Whose files decide what comes out for a photograph."""
 _NAME: Final = re.compile(r"[0-9a-f]{40}\.(shot|made)\.gz")
-_SETTLED_NS: Final = 2_000_000_000
+SETTLED_NS: Final = 2_000_000_000
 """A file changed that lately may be changed once more within one tick of its clock (FAT counts in 2 s)."""
 _MOST_BYTES: Final = (
     16_000_000  # of a kept result, unpacked: thirty times that of a photograph with 130 edges
@@ -47,16 +47,30 @@ def content_hash(path: Path) -> str:
         return hashlib.file_digest(stream, "sha256").hexdigest()
 
 
-@functools.cache
 def code_fingerprint(rooms: tuple[str, ...] = MEASURING_ROOMS) -> str:
-    """Hash of some rooms' sources and tables, worked out once a process; the version stays while code changes."""
-    digest = hashlib.blake2b(__version__.encode(), digest_size=20)
-    files = [path for room in rooms for path in (_PACKAGE / room).rglob("*") if path.is_file()]
-    for path in sorted([*files, Path(__file__).resolve()]):
-        if "__pycache__" not in path.parts:
-            content = path.read_bytes()
-            digest.update(f"{path.relative_to(_PACKAGE).as_posix()}|{len(content)}|".encode() + content)
-    return digest.hexdigest()
+    """Hash of some rooms' sources and tables, and of this file; the version stays while code changes."""
+    own = Path(__file__).resolve().relative_to(_PACKAGE).as_posix()
+    told = [__version__, *map(room_fingerprint, rooms), room_fingerprint(own)]
+    return _short_hash("|".join(told).encode())
+
+
+def program_fingerprint() -> str:
+    """Hash of all the program's sources and tables."""
+    return code_fingerprint(tuple(sorted(path.name for path in _PACKAGE.iterdir())))
+
+
+@functools.cache
+def room_fingerprint(name: str) -> str:
+    """Hash of a room's sources and tables, or of one file of the program; worked out once a process."""
+    place, told = _PACKAGE / name, list[str]()
+    for path in sorted(place.rglob("*")) if place.is_dir() else [place]:
+        if "__pycache__" not in path.parts and path.is_file():
+            told.append(f"{path.relative_to(_PACKAGE).as_posix()}|{_short_hash(path.read_bytes())}")
+    return _short_hash("|".join(told).encode())
+
+
+def _short_hash(content: bytes) -> str:
+    return hashlib.blake2b(content, digest_size=20).hexdigest()
 
 
 @dataclasses.dataclass(frozen=True, slots=True, kw_only=True)
@@ -209,7 +223,7 @@ def identity_of(photograph: Path) -> str:
     except (OSError, ValueError):
         return ""
     latest_ns = max(status.st_mtime_ns, status.st_ctime_ns)
-    if not 0 < latest_ns < time.time_ns() - _SETTLED_NS:
+    if not 0 < latest_ns < time.time_ns() - SETTLED_NS:
         return ""
     parts = (status.st_dev, status.st_ino, status.st_size, status.st_mtime_ns, status.st_ctime_ns)
     return "-".join(map(str, parts))

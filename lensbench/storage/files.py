@@ -23,7 +23,8 @@ from lensbench.model.errors import SettingError, TextFileError
 from lensbench.storage.text import read_json
 
 _DRAFT: Final = re.compile(r"\.[0-9a-f]{12}(\.\w+)?")
-_LOCK: Final = ".lensbench-lock"
+LOCK: Final = ".lensbench-lock"
+"""There while a run writes into a folder."""
 CONTENTS: Final = ".contents.json"
 """Written into a folder of kept results at the end of every run that found something new."""
 _PROBE_BYTES: Final = 65_536
@@ -83,10 +84,15 @@ def write_beside(path: Path) -> Iterator[Path]:
             os.close(handle)
 
 
+def is_draft(name: str) -> bool:
+    """Whether a name is a passing one, of a file that is being written."""
+    return _DRAFT.fullmatch(name) is not None
+
+
 def remove_drafts(folder: Path) -> None:
     """Remove what workers that were killed left half-written in a folder, known by its passing names."""
     for path in folder.glob(".*"):
-        if _DRAFT.fullmatch(path.name):
+        if is_draft(path.name):
             path.unlink(missing_ok=True)
 
 
@@ -173,9 +179,9 @@ def sole_writer(folder: Path) -> Iterator[None]:
     made = [place for place in (folder, *folder.parents) if not place.exists()]
     with writing(folder):
         folder.mkdir(parents=True, exist_ok=True)
-        lock = (folder / _LOCK).open("ab")
+        lock = (folder / LOCK).open("ab")
     with lock:
-        if not _taken(lock.fileno(), folder / _LOCK):
+        if not _taken(lock.fileno(), folder / LOCK):
             raise SettingError(
                 f"{folder}: another run is writing there; wait for its end, or name another folder with --out"
             )
@@ -183,7 +189,7 @@ def sole_writer(folder: Path) -> Iterator[None]:
             yield
         finally:
             with suppress(OSError):
-                (folder / _LOCK).unlink()
+                (folder / LOCK).unlink()
                 for place in made:  # where nothing was written
                     place.rmdir()
 
@@ -291,6 +297,15 @@ class Listing:
             (self.folder / name).unlink()
         self._keep({name: hashes for name, hashes in {**listed, **new}.items() if name not in stale})
         return tuple(self.folder / name for name in files)
+
+    def standing(self) -> str:
+        """Hash of the list where each of its files stands as it was written; empty where one does not, or none is."""
+        try:
+            listed = self._listed()
+            whole = bool(listed) and all(self._is_ours(name, hashes) for name, hashes in listed.items())
+            return _hash(self.path.read_bytes()) if whole else ""
+        except (OSError, SettingError):
+            return ""
 
     def _keep(self, listed: Mapping[str, list[str]]) -> None:
         document = {"format": _LIST_FORMAT, "files": dict(sorted(listed.items()))}

@@ -10,7 +10,7 @@ import os
 import time
 import warnings
 from collections import deque
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import Future
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import suppress
@@ -56,6 +56,10 @@ def _nothing() -> None:
     """Have nothing to do."""
 
 
+def _nothing_of(_: str) -> None:
+    """Take no notice."""
+
+
 def _warn(message: str) -> None:
     warnings.warn(message, RuntimeWarning, stacklevel=4)
 
@@ -81,6 +85,8 @@ class Running:
     """Called once the first photographs are in the workers' hands: what comes after them can be loaded now."""
     afterwards: Callable[[], None] = _nothing
     """Called once workers have measured something and are gone: they leave a processor free."""
+    passing: Callable[[str], None] = _nothing_of
+    """Told of each photograph whose outcome is not kept: another run may come to another one."""
     measure: Measure = measure_one
     """What a worker does with a task; it must be importable by name."""
     scheduler: str = ""
@@ -99,7 +105,6 @@ def run(tasks: Sequence[Task], running: Running) -> list[Outcome]:
     if tasks:
         running.progress(0, len(tasks), tasks[0].path)
     try:
-        board.take_known()
         _measure(board, running)
     finally:
         board.save_contents()
@@ -108,6 +113,8 @@ def run(tasks: Sequence[Task], running: Running) -> list[Outcome]:
 
 def _measure(board: "_Board", running: Running) -> None:
     """Measure what is open."""
+    if running.scheduler or running.in_process:
+        board.take_known()
     if running.scheduler:
         board.measure_on(running)
         return
@@ -115,24 +122,53 @@ def _measure(board: "_Board", running: Running) -> None:
         board.measure_here(running.measure, board.open(()))
         return
     suspects: list[int] = []
-    new = board.open(())
+    beside = _Beside(board, running)
+    new = board.surely_new()
     try:
-        _round(board, deque(new), running, suspects)
+        _round(board, deque(new), running, suspects, beside)
+        board.take_known()
+        new += (damaged := board.open(suspects))
+        _round(board, deque(damaged), running, suspects, beside)
     except WorkersUnavailable as error:
         running.notice(
             f"worker processes cannot start here ({error}): the photographs are measured in this process, one after "
             "the other"
         )
+        board.take_known()
         board.measure_here(running.measure, board.open(suspects))
     for suspect in suspects:
         for tries in (1, 2):  # one crash alone may be its first: another file may have made it a suspect
             if suspect in board.open(()) and (tries == 1 or suspect not in board.short):
                 with suppress(WorkersUnavailable):  # a file that may end this program is not measured in it
-                    _round(board, deque([suspect]), running, [])
+                    _round(board, deque([suspect]), running, [], beside)
         if suspect in board.open(()):
             board.reject(suspect, board.short.get(suspect, _CRASHED))
     if new:
-        running.afterwards()
+        beside.processor_is_free()
+
+
+class _Beside:
+    """What this process does while workers measure: kept results are read, one at a time, then libraries loaded."""
+
+    def __init__(self, board: "_Board", running: Running) -> None:
+        self._pieces = self._work(board, running.meanwhile)
+        self._afterwards = [running.afterwards]
+
+    @staticmethod
+    def _work(board: "_Board", load: Callable[[], None]) -> Iterator[bool]:
+        while board.take_one():
+            yield True
+        load()
+        yield True
+
+    def piece(self) -> bool:
+        """Do a piece of it; False where nothing is left."""
+        return next(self._pieces, False)
+
+    def processor_is_free(self) -> None:
+        """Start what comes next, once."""
+        while self._afterwards:
+            self._afterwards.pop()()
 
 
 _CRASHED: Final = "the program that decodes it crashed, twice; the file may be damaged"
@@ -153,16 +189,34 @@ class _Board:
         self._identities = [identity_of(task.path) if task.cache else "" for task in tasks]
         folders = {task.cache.folder for task in tasks if task.cache}
         self._contents = {folder: KnownFiles.of(folder / CONTENTS, str) for folder in folders}
+        self._known = dict(self._kept_names())
+
+    def _kept_names(self) -> Iterator[tuple[int, str]]:
+        """Number and result's name of each photograph that nobody touched since the last run."""
+        for index, (task, identity) in enumerate(zip(self.tasks, self._identities, strict=True)):
+            if task.cache and (digest := self._contents[task.cache.folder].get(identity)):
+                yield index, name_of(task, digest)
+
+    def surely_new(self) -> list[int]:
+        """Tasks that nothing is kept for, as the system says, without a look at any photograph; in order."""
+        return [index for index in range(len(self.tasks)) if index not in self._known]
 
     def take_known(self) -> None:
         """Take what is kept of the photographs that nobody touched since the last run: none of them is opened."""
-        for index, (task, identity) in enumerate(zip(self.tasks, self._identities, strict=True)):
-            if task.cache and (digest := self._contents[task.cache.folder].get(identity)):
-                name = name_of(task, digest)
-                outcome = task.cache.get(name, task.path)
-                if outcome is not None:
-                    self._outcomes[index] = outcome
-                    self._running.progress(len(self._outcomes), len(self.tasks), task.path)
+        while self.take_one():
+            pass
+
+    def take_one(self) -> bool:
+        """Take it of one of them; False where none is left."""
+        if not self._known:
+            return False
+        index = next(iter(self._known))
+        name, task = self._known.pop(index), self.tasks[index]
+        outcome = task.cache.get(name, task.path) if task.cache else None
+        if outcome is not None:
+            self._outcomes[index] = outcome
+            self._running.progress(len(self._outcomes), len(self.tasks), task.path)
+        return True
 
     def save_contents(self) -> None:
         """Leave the next run which content each photograph had."""
@@ -186,10 +240,12 @@ class _Board:
                     self._contents[task.cache.folder].learn(task.path, self._identities[index], given.digest)
             case Unkept():
                 outcome = given.outcome
+                self._running.passing(str(task.path))
                 if task.cache:
                     self._cannot_keep(task.cache, given)
             case _:
                 outcome = given
+                self._running.passing(str(task.path))
         self._outcomes[index] = outcome
         self._running.progress(len(self._outcomes), len(self.tasks), task.path)
         return True
@@ -243,24 +299,27 @@ class _Board:
         return [self._outcomes[index] for index in range(len(self.tasks))]
 
 
-def _round(board: _Board, waiting: deque[int], running: Running, suspects: list[int]) -> None:
+def _round(
+    board: _Board, waiting: deque[int], running: Running, suspects: list[int], beside: _Beside
+) -> None:
     """Work off a queue, with a new pool after each breakdown; tasks that were in hand at a crash become suspects."""
     while waiting:
         with pool_of(min(running.workers, len(waiting)), share_memory=True) as pool:
-            suspects += _work_off(pool, board, waiting, running)
+            suspects += _work_off(pool, board, waiting, running, beside)
 
 
-def _work_off(pool: Pool, board: _Board, waiting: deque[int], running: Running) -> list[int]:
+def _work_off(pool: Pool, board: _Board, waiting: deque[int], running: Running, beside: _Beside) -> list[int]:
     """Keep every worker busy with one task until the queue is empty or the pool breaks down."""
     in_hand: _InHand = {}
     clocked: set[int] = set()
     short: list[int] = []
-    meanwhile = iter([running.meanwhile])
     broken = _hand_out(pool, board, waiting, in_hand, running)
     while in_hand and not broken:
-        next(meanwhile, _nothing)()
+        busy = beside.piece()
+        if not (busy or waiting) and len(in_hand) < running.workers:
+            beside.processor_is_free()
         try:
-            done = pool.finished(in_hand)
+            done = pool.finished(in_hand, at_once=busy)
         except BrokenProcessPool:
             pool.kill()
             return [*short, *_after_crash(board, waiting, in_hand)]

@@ -43,7 +43,7 @@ def ended(monkeypatch, capsys, raised):
     def app(**options):
         raise raised
 
-    monkeypatch.setattr(main, "app", app)
+    monkeypatch.setattr(main, "_narrowed", lambda _words: app)
     with pytest.raises(SystemExit) as end:
         main.run()
     return end.value.code, capsys.readouterr().err
@@ -82,7 +82,7 @@ def test_wrong_usage_is_told_without_the_signs_of_a_file_name(monkeypatch, capsy
 
 
 def test_a_programming_error_is_not_hidden(monkeypatch, capsys):
-    monkeypatch.setattr(main, "app", lambda **_: 1 // 0)
+    monkeypatch.setattr(main, "_narrowed", lambda _words: 1 // 0)
     with pytest.raises(ZeroDivisionError):
         main.run()
 
@@ -115,3 +115,14 @@ def test_a_path_that_is_not_there_is_no_shot_to_repeat_and_a_folder_no_table(tmp
         done = CliRunner().invoke(main.app, list(map(str, words)))
         assert done.exit_code != 0
         assert says in str(done.exception)
+
+
+@pytest.mark.parametrize("name", [info.name for info in main.app.registered_commands])
+def test_a_command_made_ready_alone_is_the_same(monkeypatch, capsys, name):
+    monkeypatch.setattr(sys, "argv", ["lensbench", name, "--help"])
+    with pytest.raises(SystemExit) as end:
+        main.run()
+    among_all = CliRunner().invoke(main.app, [name, "--help"], prog_name="lensbench")
+    assert end.value.code == 0
+    alone, among = ("".join(shown.split()) for shown in (capsys.readouterr().out, among_all.stdout))
+    assert alone == among  # whatever the width of the lines

@@ -10,6 +10,7 @@ from lensbench.model.shot import RejectedShot
 from lensbench.sweep.run import Kept, ShortOfMemory
 
 SLEEP_S = 60.0
+BRIEF_S = 1.0  # longer than a few small files take to be read
 
 
 def measure(task):  # noqa: C901, PLR0912  a case for each kind of name
@@ -20,6 +21,8 @@ def measure(task):  # noqa: C901, PLR0912  a case for each kind of name
             os.kill(os.getpid(), signal.SIGSEGV)
         case "hang":
             time.sleep(SLEEP_S)
+        case "brief":
+            time.sleep(BRIEF_S)
         case "bug":
             raise ZeroDivisionError("the moon was full")
         case "once":  # crashes at the first try only

@@ -1,5 +1,8 @@
 """Raw files: each channel's own sites, black per colour, white, clipping; what holds no samples."""
 
+import sys
+from pathlib import Path
+
 import numpy as np
 import pytest
 from dng_files import BAYER_PHASES, X_TRANS, write_dng
@@ -234,3 +237,24 @@ def test_a_filter_without_one_of_the_colours_is_refused(tmp_path):
     path = write_dng(tmp_path / "a.dng", unlike_codes(), pattern=(0, 2, 2, 0))
     with pytest.raises(ImageError, match=r"a\.dng: this sensor's colour filters are laid out in a way"):
         open_photo(path)
+
+
+def resident_kb() -> int:
+    """Memory that this process holds: proc(5), VmRSS."""
+    lines = Path("/proc/self/status").read_text(encoding="ascii").splitlines()
+    return next(int(line.split()[1]) for line in lines if line.startswith("VmRSS:"))
+
+
+@pytest.mark.skipif(not sys.platform.startswith("linux"), reason="reads the memory from proc(5)")
+def test_pieces_of_a_frame_are_cut_as_from_the_whole_and_let_the_decoder_s_memory_go(tmp_path):
+    codes = unlike_codes(4000, 5000)
+    path = write_dng(tmp_path / "a.dng", codes, black=(500, 520, 510, 505))
+    photo, box = open_photo(path), Box(top=1201, left=37, height=41, width=53)
+    before = {channel: photo.cut(box, channel) for channel in photo.channels}
+    pieces, held_kb = photo.only([box]), resident_kb()
+    del photo
+    assert held_kb - resident_kb() > 0.9 * codes.nbytes / 1024
+    for channel, expected in before.items():
+        cut = pieces.cut(box, channel)
+        for name in ("values", "present", "clipped"):
+            assert np.array_equal(getattr(cut, name), getattr(expected, name))

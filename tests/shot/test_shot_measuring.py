@@ -2,6 +2,7 @@
 
 import json
 from math import atan2, degrees, hypot
+from weakref import ref
 
 import cv2
 import numpy as np
@@ -9,11 +10,12 @@ import pytest
 from printed_photograph import FOCAL_MM, PITCH_UM, page_of, photograph_page, write_tiff
 from typer.testing import CliRunner
 
-from lensbench import simulate
+from lensbench import edge, simulate
 from lensbench.chart.layout.sheet import sheet
 from lensbench.cli.main import app, run
 from lensbench.model.errors import ChartError, ImageError, LensError, SettingError
 from lensbench.model.shot import Direction, Metadata
+from lensbench.photo import open_photo
 from lensbench.shot import MeasureOptions, measure_shot
 from lensbench.storage.cache import ResultCache
 
@@ -96,6 +98,25 @@ def test_five_thumbnails_are_kept_and_hold_the_files_own_pixels(printed, tmp_pat
 def test_a_quick_look_keeps_no_thumbnails(printed):
     options = MeasureOptions(pitch_um=PITCH_UM, encoding="linear", fast=True)
     assert measure_shot(printed.path, options).thumbnails == ()
+
+
+def test_the_decoded_picture_is_gone_before_its_edges_are_fitted(printed, monkeypatch):
+    pictures, fit_edges = [], edge.measure_edges
+
+    def opened(*given, **named):
+        photo = open_photo(*given, **named)
+        pictures.append(ref(photo._pixels.codes))
+        return photo
+
+    def fitted(regions, **named):
+        assert pictures[0]() is None
+        pictures.clear()
+        return fit_edges(regions, **named)
+
+    monkeypatch.setattr("lensbench.photo.open_photo", opened)
+    monkeypatch.setattr("lensbench.edge.measure_edges", fitted)
+    measure_shot(printed.path, MeasureOptions(pitch_um=PITCH_UM, encoding="linear", fast=True))
+    assert not pictures
 
 
 def simulated(folder, **changes):

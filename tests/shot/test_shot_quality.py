@@ -3,14 +3,13 @@
 from dataclasses import replace
 from math import atan, degrees, hypot, nan, sqrt
 from pathlib import Path
-from types import SimpleNamespace
 
 import numpy as np
 import pytest
 from chart_edges import a_chart_edge, an_edge, some_samples
 
 from lensbench.model.shot import ChartSeen, Direction, Metadata, ShotResult, Tilt
-from lensbench.shot.quality import quality_remarks, tilt_limit_deg
+from lensbench.shot.quality import is_white_clipped, quality_remarks, tilt_limit_deg
 
 HEIGHTS = (0.1, 0.2, 0.5, 0.6, 0.8, 0.9) * 4
 
@@ -40,7 +39,7 @@ def a_shot(samples=None, uneven_light_percent=2.0, **changes) -> dict:
     )
     return {
         "shot": replace(sound, **changes),
-        "photo": SimpleNamespace(cut=lambda _box: samples or some_samples()),
+        "white_clipped": [is_white_clipped(samples or some_samples())] * len(HEIGHTS),
         "uneven_light_percent": uneven_light_percent,
     }
 

@@ -21,7 +21,14 @@ import lensbench
 from lensbench import shot
 from lensbench.model.errors import remark
 from lensbench.model.shot import PhysicalFit, ShotResult
-from lensbench.storage.cache import KnownFiles, ResultCache, code_fingerprint, identity_of, packed
+from lensbench.storage.cache import (
+    KnownFiles,
+    ResultCache,
+    code_fingerprint,
+    identity_of,
+    packed,
+    room_fingerprint,
+)
 from lensbench.storage.made import MadeCache
 from lensbench.sweep.run import Task, measure_one
 
@@ -242,7 +249,7 @@ def test_another_decoder_measures_anew(tmp_path, monkeypatch):
 
 
 def test_the_fingerprint_costs_next_to_nothing():
-    code_fingerprint.cache_clear()
+    room_fingerprint.cache_clear()
     begun = time.process_time()
     code_fingerprint()
     assert time.process_time() - begun < 0.1  # 5 ms usually; a busy machine gets room

@@ -57,6 +57,34 @@ def test_a_file_that_crashes_once_alone_is_tried_again(tmp_path):
     assert outcomes[1].reason == "done crashalone-2"
 
 
+def test_kept_results_are_read_and_what_comes_next_is_started_while_the_new_one_is_measured(
+    tmp_path, monkeypatch
+):
+    monkeypatch.setattr("lensbench.storage.cache.SETTLED_NS", 0)
+    monkeypatch.setattr(shot, "measure_shot", lambda path, *_, **__: result(path, 0.25))
+    cache = ResultCache(folder=tmp_path / "measured")
+    old = [replace(task, cache=cache) for task in tasks(tmp_path, "old_a", "old_b", "old_c")]
+    for task in old:
+        task.path.write_bytes(task.path.name.encode())
+    assert len(run(old, Running(in_process=True))) == 3
+    (cache.folder / min(path.name for path in cache.folder.glob("*.gz"))).write_bytes(b"damaged")
+    told = []
+    running = Running(
+        workers=2,
+        measure=fake_measures.measure,
+        progress=lambda _done, _total, path: told.append(path.name),
+        meanwhile=lambda: told.append("loaded"),
+        afterwards=lambda: told.append("started"),
+    )
+    new = Task(path=tmp_path / "brief-new")
+    outcomes = run([old[0], new, *old[1:]], running)
+    assert sum(isinstance(outcome, RejectedShot) for outcome in outcomes) == 2  # new, and the damaged one's
+    assert told[0] == "old_a"  # of none done
+    assert all(name.startswith("old_") for name in told[1:3])
+    assert told[3:6] == ["loaded", "started", "brief-new"]
+    assert told[6].startswith("old_")
+
+
 def test_a_hang_costs_that_file_only(tmp_path):
     started = time.monotonic()
     running = Running(workers=2, timeout_s=2.0, measure=fake_measures.measure)
