@@ -19,8 +19,6 @@ MTF_LEVELS: Final = (0.5, 0.3, 0.2, 0.1)
 
 _PERFECT_MTF50_Q: Final = 0.40397
 """MTF50 times q of a perfect lens; no aberrated one of the same q is as sharp."""
-_RIM: Final = 1.5
-"""Part of a perfect lens's far diffraction that a pupil with a central stop, or a clipped one, sends out at most."""
 _SD_STRIDE: Final = 4  # standard deviations are worked out at every fourth output frequency and interpolated
 
 
@@ -128,7 +126,7 @@ def _beyond(shape: Shapes, esf: FloatArray, reach_px: FloatArray, mtf50_cypx: Fl
     last, edges = np.minimum(np.rint(reach_px / spacing).astype(np.intp), middle), np.arange(len(esf))
     seen = esf[edges, middle + last] - esf[edges, middle - last]
     # A perfect lens sends 4 q / (pi^3 r) of the light further than r to both sides.
-    diffraction = _RIM * 4.0 * _PERFECT_MTF50_Q / (np.pi**3 * mtf50_cypx * reach_px)
+    diffraction = 4.0 * _PERFECT_MTF50_Q / (np.pi**3 * mtf50_cypx * reach_px)
     return np.asarray(np.nan_to_num(np.clip(1.0 - seen - diffraction, 0.0, 0.5)), np.float64)
 
 

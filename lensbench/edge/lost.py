@@ -1,6 +1,7 @@
-"""The waves that stand for what lossy coding took of an edge's finest detail; `coding` tells how much that may be.
+"""The waves that stand for what a file did to an edge: coding took its finest detail, whole codes rounded its levels.
 
-They are no part of the edge: the fit sets them aside, so that shapes answer for what coding left, and for no more.
+They are no part of the edge: the fit sets them aside, so that shapes answer for what was left, and for no more.
+`coding` tells how much may be lost, the plateaus' scatter (`samples`) how much rounding does alike to many samples.
 """
 
 from collections.abc import Sequence
@@ -8,6 +9,7 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
+from scipy import special
 
 from lensbench.edge.samples import Bins, Plateaus
 from lensbench.edge.shapes import Shapes
@@ -21,11 +23,15 @@ _TOGETHER: Final = 0.5
 _OWN: Final = 0.4
 _ASIDE: Final = 0.3
 """What all waves lose together, its prior sd, that of what each loses by itself and shows aside, by the loss's size."""
+_SAWTOOTH: Final = (1, 2, 3, 4)
+"""Orders of the waves of rounding: those left out are a seventh of its error's square."""
+_SHARE: Final = float(np.sqrt(0.5) / np.linalg.norm(1.0 / np.array(_SAWTOOTH)))
+"""Of the rounding error, that of the first wave in either of two ideas of the level."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class LostDetail:
-    """Waves about the edge that stand for what coding took, in the bins of several regions; prior variance 1."""
+    """Waves that stand for what coding took and what rounding did, in the bins of several regions; variance 1."""
 
     columns: FloatArray  # shape (regions, waves, bins)
     mean: FloatArray  # what is lost as a rule: (regions, bins)
@@ -36,8 +42,9 @@ class LostDetail:
     ) -> "LostDetail | None":
         """Waves of the prior size that each region's plateaus bear; None where none lost anything."""
         size = np.array([sides.lost for sides in plateaus]) * step
+        rounded = _rounded(bins, table, span, plateaus, step)
         if not size.any():
-            return None
+            return None if rounded is None else cls(columns=rounded, mean=np.zeros_like(rounded[:, 0]))
         offset = bins.offset_px[:, span]
         distance = table.position_px[span] + offset
         spread = np.maximum(2.0 * bins.half_square_px2[:, span] - np.square(offset), 0.0)
@@ -58,8 +65,8 @@ class LostDetail:
             onwards *= narrower
         spacing = _FREQUENCY_CYPX[1] - _FREQUENCY_CYPX[0]
         together = waves.sum(axis=1, keepdims=True) * (spacing / (np.sqrt(2.0 * np.pi) * _WIDTH_CYPX))
-        columns = np.concatenate([_TOGETHER * together, _OWN * waves, aside], axis=1)
-        return cls(columns=columns, mean=-_MEAN * together[:, 0])
+        columns = [_TOGETHER * together, _OWN * waves, aside, *([] if rounded is None else [rounded])]
+        return cls(columns=np.concatenate(columns, axis=1), mean=-_MEAN * together[:, 0])
 
     def gram(self, columns: FloatArray, weight: FloatArray) -> FloatArray:
         """Weighed sums of products of columns, with the waves integrated out: (regions, columns, columns)."""
@@ -82,3 +89,35 @@ class LostDetail:
         inner = weighted @ self.columns.transpose(0, 2, 1)
         inner[:, range(inner.shape[1]), range(inner.shape[1])] += 1.0
         return inner, weighted @ columns.transpose(0, 2, 1)
+
+
+def _rounded(
+    bins: Bins, table: Shapes, span: slice, plateaus: Sequence[Plateaus], step: FloatArray
+) -> FloatArray | None:
+    """Waves of the level, whose phase is not known: the first ones of the sawtooth that rounding adds to it.
+
+    Samples of nearly one level then err alike, and a bin that many levels pass does not err. (The series of the
+    quantiser's error: Widrow and Kollar, Quantization Noise (2008), from memory.) Which samples are of one level is
+    told by two ideas of the edge, half by each: the mean shape, whose tails pass codes far out, and a Gaussian.
+    """
+    size = _SHARE * np.array([sides.rounded for sides in plateaus])
+    if not size.any():
+        return None
+    code = np.array([sides.code for sides in plateaus])
+    offset = bins.offset_px[:, span]
+    spread = np.maximum(2.0 * bins.half_square_px2[:, span] - np.square(offset), 0.0)
+    mean, slope = table.mean[0, span], table.mean[1, span]
+    steepest = float(table.mean[1].max())
+    sigmas = np.sqrt(2.0 * np.pi) * steepest * (table.position_px[span] + offset)
+    waves = []
+    for level, rate in (
+        (mean + offset * slope, slope),
+        (special.ndtr(sigmas), steepest * np.exp(-0.5 * np.square(sigmas))),
+    ):
+        for side, from_level in enumerate((level, level - 1.0)):
+            turns = 2.0 * np.pi * (step / np.maximum(code[:, side], 1e-300))[:, None]
+            own = np.where(np.abs(from_level) < 0.5, size[:, side, None], 0.0)
+            for k in _SAWTOOTH:
+                passed = own / k * np.exp(-0.5 * np.square(k * turns * rate) * spread)
+                waves += [passed * np.cos(k * turns * from_level), passed * np.sin(k * turns * from_level)]
+    return np.stack(waves, axis=1)

@@ -29,7 +29,7 @@ from lensbench.edge.system import LEVELS, LIGHT_SD, SHIFT, SIZE_SD, LineColumns,
 from lensbench.model.units import FloatArray
 
 _LIGHT_SHARES: Final = (0.8, 0.2)
-_KIND_SHARES: Final = (0.4, 0.15, 0.2, 0.13, 0.12)
+_KIND_SHARES: Final = (0.3, 0.13, 0.19, 0.26, 0.12)
 _SIZE_SHARES: Final = (0.5, 0.35, 0.1, 0.05)
 SHARES: Final[FloatArray] = np.outer(_KIND_SHARES, _SIZE_SHARES)
 """Shape (kinds, sizes): how common each is for a lone edge."""

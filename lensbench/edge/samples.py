@@ -90,6 +90,9 @@ _REACH_SIGMA: Final = 3.5
 _FLOOR_OF_STEP: Final = 1e-4
 """Least noise taken, as a part of the step: below it rounding and the shapes' own table decide."""
 _ENOUGH_FREEDOM: Final = 150.0
+_DITHERED: Final = 1.0 / 3.0
+"""Of the samples' variance, what it takes off rounding's common square, 1/12 of a code: none is left where samples
+scatter by half a code (simulated, noise and phase at random)."""
 _WILD: Final = 8.0
 """A bin whose scatter is this many times the plateau's median holds dust, and tells nothing of the noise."""
 
@@ -132,6 +135,10 @@ class Plateaus:
     """Variance that coding added at the edge, over that of the noise; it fades with the distance (`coding`)."""
     lost: float = 0.0
     """Prior size of what coding took of the finest detail, as a part of the step."""
+    code: tuple[float, float] = (0.0, 0.0)
+    """Width of a whole code on the dark and on the bright side, where samples were rounded to such."""
+    rounded: tuple[float, float] = (0.0, 0.0)
+    """Rms error that rounding made alike at all samples of one level on either side."""
 
     def variance_of(self, profile: FloatArray, distance_px: FloatArray) -> FloatArray:
         """Variance of samples where the edge profile is 0 to 1, so far from the edge."""
@@ -205,7 +212,9 @@ def plateaus_of(
     typical = np.where(
         told.any(axis=1, keepdims=True), total / np.maximum(told.sum(axis=1), 1)[:, None], floor
     )
-    variance = np.maximum(np.maximum(np.where(told, variance, typical), floor), np.square(least_sd))
+    variance = np.maximum(np.where(told, variance, typical), floor)
+    rounded = np.maximum(least_sd - _DITHERED * variance / np.maximum(least_sd, 1e-300), 0.0)
+    code, variance = np.sqrt(12.0) * least_sd, np.maximum(variance, np.square(least_sd))
     return [
         Plateaus(
             noise=Noise(dark_variance=noise[0], bright_variance=noise[1]),
@@ -214,9 +223,17 @@ def plateaus_of(
             dark_slope_sd_per_px=sds[0],
             bright_slope_sd_per_px=sds[1],
             light_known=known,
+            code=(codes[0], codes[1]),
+            rounded=(alike[0], alike[1]),
         )
-        for noise, slopes, sds, known in zip(
-            variance.tolist(), slope.tolist(), slope_sd.tolist(), light_known, strict=True
+        for noise, slopes, sds, known, codes, alike in zip(
+            variance.tolist(),
+            slope.tolist(),
+            slope_sd.tolist(),
+            light_known,
+            code.tolist(),
+            rounded.tolist(),
+            strict=True,
         )
     ]
 

@@ -52,9 +52,8 @@ HEAD = """# Accuracy of the edge methods
 
 Not solved, of what this page and its neighbours show, the worst first: narrow and round haloes at SNR 50 to 150, double
 images of 3 % at SNR 20 and 50 ([odd edges](odd-edges.md)); blurs wider than their region, as in a fast lens's far
-corner ([charts](wavefront-charts.md)); drawings in 8 bits without any noise, where a plateau rounded by up to half a
-code shifts MTF50 by 0.5 % rms and three in four are within 1.96 stated sd (noise of a third of a code mends it); JPEGs
-of quality 60, which read 1 to 2 % low; and the rows that fall short below.
+corner ([charts](wavefront-charts.md)); JPEGs of quality 60, which read 1 to 2 % low; drawings in 8 bits without any
+noise of Gaussian edges alone, 85 to 90 % within 1.96 stated sd; and the rows that fall short below.
 
 All edges are exact: sampled from closed forms, the square pixel included, with the truth along the edge's normal.
 Noise is photon noise; SNR is bright less dark over the rms noise of the two plateaus. Sites of a colour filter array

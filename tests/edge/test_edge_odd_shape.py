@@ -91,3 +91,13 @@ def test_blurs_of_lenses_are_not_called_odd(kind):
     away, named = measured(kind, "60x40", snr=300.0)
     assert not named.any()
     assert np.count_nonzero(away < 1.96) >= 9  # of 12: fewer by chance once in 450 (binomial, 95 %)
+
+
+def test_a_halo_wider_than_its_region_reads_as_the_light_that_the_region_shows():
+    # Truth: the line spread cut at the furthest sample, by quadrature (`seen_at`). What is granted to a pupil's rim
+    # beyond it lowers the figure: by 1.5 % where half as much again was granted.
+    rng = np.random.default_rng(3)
+    odd = [drawn_edge("halo exponential 20 % scale 8 px", "60x40", rng) for _ in range(12)]
+    edges = measure_edges([samples(noisy_levels(edge.esf_values, 300.0, rng, photons=False)) for edge in odd])
+    truth = np.array([edge.seen_at(0.5, edge.spread.parts[0][1].parts[0].q) for edge in odd])
+    assert np.mean([edge.mtf50_cypx for edge in edges] / truth) == pytest.approx(1.0, abs=0.012)
