@@ -227,12 +227,10 @@ def start_server() -> None:
     """
     if _context().get_start_method() != "forkserver":
         return
-    from multiprocessing import forkserver  # noqa: PLC0415  only there
+    from multiprocessing import forkserver, resource_tracker  # noqa: PLC0415  only there
 
     if not _SERVERS:
         forkserver.set_forkserver_preload(_LOADED)
-    from multiprocessing import resource_tracker  # noqa: PLC0415  only there
-
     with suppress(OSError):
         resource_tracker.ensure_running()  # where the server has to start it first, it lets Ctrl-C through again
     # Ctrl-C waits for that moment: it is the parent's, and the new process never hears of it, nor do its workers.

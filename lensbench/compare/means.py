@@ -91,7 +91,7 @@ def lens_in_comparison(lens: MeasuredLens) -> LensInComparison:
         by_focal = zone_series(lens.shots, zone)
         spread = spread_of([series for _, series in by_focal.values()], lens.pixel_pitch_um)
         for settings, series in by_focal.values():
-            middles, variances = spread.central_values(series), spread.variance_of_means(series)
+            middles, variances = series.means, spread.variance_of_means(series)
             field_um = FRAME_FIELD_UM if zone == "frame" else THIRD_FIELD_UM
             unseen = unseen_focus(series, spread, lens.pixel_pitch_um, field_um=field_um)
             for index, setting in enumerate(settings):

@@ -11,13 +11,18 @@ from lensbench.stats.best_set import (
 )
 from lensbench.stats.leads import Leads, surely_ahead
 from lensbench.stats.levels_fit import Difference, Fitted, Layout, fit_levels
-from lensbench.stats.spread import (
+from lensbench.stats.scatter import (
     ASSUMED_SD,
+    FRAME_FIELD_UM,
+    THIRD_FIELD_UM,
+    Spread,
+    ZoneSeries,
+    unseen_focus,
+)
+from lensbench.stats.spread import (
     USUAL_SD,
     Repeats,
-    Spread,
     Uncertainty,
-    ZoneSeries,
     exceeds,
     f_chance,
     f_limit,
@@ -28,13 +33,4 @@ from lensbench.stats.spread import (
     quantile,
     range_quantile,
 )
-from lensbench.stats.stop_curve import (
-    FRAME_FIELD_UM,
-    PARAMETERS,
-    THIRD_FIELD_UM,
-    Curve,
-    fit_blur,
-    fit_curve,
-    spread_of,
-    unseen_focus,
-)
+from lensbench.stats.stop_curve import PARAMETERS, Curve, fit_blur, fit_curve, spread_of

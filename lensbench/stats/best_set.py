@@ -39,14 +39,16 @@ from lensbench.model.setting import Setting
 from lensbench.model.shot import BoolArray
 from lensbench.model.sweep import INDIFFERENCE, Behind, BestSetting, SharpEnough
 from lensbench.model.units import FloatArray
-from lensbench.stats.spread import Spread, ZoneSeries, rounded_dof
+from lensbench.stats.scatter import Spread, ZoneSeries
+from lensbench.stats.spread import rounded_dof
 from lensbench.stats.stop_curve import Curve
 
 CONFIDENCE: Final = 0.95
 ENOUGH_PERCENT: Final = (95.0, 90.0, 80.0)  # shares of the best that may be sharp enough
 _CURSE_SHARE: Final = 0.5
 _NODES: Final = 48
-_LARGEST: Final = 200.0
+_MARGIN: Final = 0.01  # of the bounds of a limit, for the integral's own error
+_ENDLESS_DOF: Final = 1e9
 
 ZoneCurve = tuple[tuple[Setting, ...], ZoneSeries, Curve]
 """The settings of one focal length, their shots in one zone, and what is believed of them."""
@@ -61,7 +63,7 @@ class Distances:
 
     @property
     def may_be_best(self) -> BoolArray:
-        """Settings that no other is surely better than; the highest estimate always belongs to them."""
+        """Settings that no other is surely better than; the highest mean always belongs to them."""
         return np.asarray(self.high >= 0.0, np.bool_)
 
 
@@ -76,8 +78,6 @@ class Candidates:
     """Of the means; they err independently."""
     dof: float
     """Degrees of freedom of the variances' scale; infinite where it is known."""
-    estimate: FloatArray
-    """Of log MTF50, that names the best: the mean; where errors are even, and the curve lends strength, the curve's."""
     value: FloatArray
     """Log MTF50 as it is reported: where the curve of the stops lends strength, that curve's."""
     value_sd: FloatArray
@@ -92,8 +92,8 @@ class Candidates:
 
     @property
     def best(self) -> int:
-        """Place of the setting of lowest expected loss: the one with the highest estimate."""
-        return int(np.argmax(self.estimate))
+        """Place of the setting of lowest expected loss: the one with the highest value."""
+        return int(np.argmax(self.value))
 
     @property
     def distances(self) -> Distances:
@@ -110,7 +110,6 @@ class Candidates:
             mean=self.mean[places],
             variance=self.variance[places],
             dof=self.dof,
-            estimate=self.estimate[places],
             value=self.value[places],
             value_sd=self.value_sd[places],
             value_low=self.value_low[places],
@@ -131,7 +130,6 @@ def candidates(curves: Sequence[ZoneCurve], spread: Spread) -> Candidates:
         mean=means,
         variance=np.concatenate([spread.variance_of_means(series) for _, series, _ in curves]),
         dof=spread.dof,
-        estimate=means if spread.growth else values,
         value=values,
         value_sd=np.concatenate([curve.sd for _, _, curve in curves]),
         value_low=np.concatenate([curve.low for _, _, curve in curves]),
@@ -169,11 +167,11 @@ class Selection:
 def best_setting(candidates: Candidates, spread: Spread, selection: Selection) -> BestSetting:
     """Best setting, and all that can't be told from it.
 
-    The one of lowest expected loss is the one with the highest estimate; its value is freed of what is left of the
+    The one of lowest expected loss is the one with the highest value, which is freed of what is left of the
     winner's curse, and claimed only where shots were repeated. The shots alone say what can't be told from it.
     """
     best, distances = candidates.best, candidates.distances
-    near = candidates.estimate >= candidates.estimate[best] + np.log1p(-INDIFFERENCE)
+    near = candidates.value >= candidates.value[best] + np.log1p(-INDIFFERENCE)
     sure = np.full(len(near), spread.repeated)
     good = sure & (np.minimum(distances.low, 0.0) >= np.log1p(-INDIFFERENCE))
     good[best] = True
@@ -208,7 +206,7 @@ def _behind(candidates: Candidates, distances: Distances, *, known: bool) -> tup
         return ()
     softer = []
     for place, setting in enumerate(candidates.settings):
-        ahead = candidates.estimate[place] - np.delete(candidates.estimate, place).max()
+        ahead = candidates.value[place] - np.delete(candidates.value, place).max()
         ends = (distances.high[place], distances.low[place]) if known else (np.nan, np.nan)
         percent, least, most = (float(-100.0 * np.expm1(value)) for value in (ahead, *ends))
         softer.append(
@@ -226,7 +224,7 @@ def _sharp_enough(candidates: Candidates, distances: Distances, *, sure: bool) -
     """Every stop that keeps a share of the best one's sharpness, the best itself among them."""
     if len({setting.focal_length_mm for setting in candidates.settings}) > 1:
         return ()
-    behind = candidates.estimate - candidates.estimate[candidates.best]
+    behind = candidates.value - candidates.value[candidates.best]
     least = np.where(sure, np.minimum(distances.low, 0.0), -np.inf)
     stops = np.array([setting.f_number for setting in candidates.settings])
     found = []
@@ -259,7 +257,9 @@ def most_ahead(mean: FloatArray, variance: FloatArray, dof: float) -> FloatArray
         others = np.arange(count) != own
         sd = np.sqrt(np.maximum(variance[own] + variance[others], 1e-16))
         shared = np.sort(np.sqrt(variance[own] / (variance[own] + variance[others])))
-        limit = critical_value(shared=tuple(shared.clip(0.0, 0.99).round(2).tolist()), dof=whole)
+        limit = critical_value(
+            shared=tuple((0.05 * (shared / 0.05).round()).clip(0.0, 0.95).tolist()), dof=whole
+        )
         high[own] = np.min(mean[own] - mean[others] + limit * sd)
     return high
 
@@ -293,10 +293,8 @@ def value_of_pick(candidates: Candidates) -> float:
     nodes, weights = special.roots_hermitenorm(_NODES)
     curse = 0.0
     for own in range(len(sd)):
-        reached = candidates.estimate[own] + sd[own] * nodes[:, None]
-        below = special.ndtr((reached - np.delete(candidates.estimate, own)) / np.delete(sd, own)).prod(
-            axis=1
-        )
+        reached = candidates.value[own] + sd[own] * nodes[:, None]
+        below = special.ndtr((reached - np.delete(candidates.value, own)) / np.delete(sd, own)).prod(axis=1)
         curse += float(sd[own] * np.sum(weights * nodes * below) / np.sqrt(2.0 * np.pi))
     return float(candidates.value[candidates.best]) - _CURSE_SHARE * curse
 
@@ -347,11 +345,15 @@ def critical_value(*, shared: tuple[float, ...], dof: float) -> float:
     >>> round(critical_value(shared=(0.5**0.5,), dof=float("inf")), 3)
     1.645
     """
+    if len(shared) == 1:
+        return float(special.stdtrit(min(dof, _ENDLESS_DOF), CONFIDENCE))
+    # Between the limit of one comparison and Bonferroni's.
+    ends = special.stdtrit(min(dof, _ENDLESS_DOF), [CONFIDENCE, 1.0 - (1.0 - CONFIDENCE) / len(shared)])
     return float(
         optimize.brentq(
             lambda limit: probability_all_below(limit, shared=shared, dof=dof) - CONFIDENCE,
-            0.0,
-            _LARGEST,
-            xtol=1e-5,
+            ends[0] - _MARGIN,
+            ends[1] + _MARGIN,
+            xtol=1e-4,
         )
     )

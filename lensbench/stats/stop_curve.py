@@ -18,7 +18,7 @@ N. Cressie, Statistics for Spatial Data, Wiley (1993), section 3.4, universal kr
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -27,16 +27,18 @@ from scipy import optimize, special
 from lensbench import optics
 from lensbench.model.shot import BoolArray
 from lensbench.model.units import FloatArray
-from lensbench.stats.spread import (
+from lensbench.stats.scatter import (
     ASSUMED_SD,
-    REPEATS,
     SMALLEST_SD,
+    USUAL_PITCH_UM,
     Spread,
     ZoneSeries,
     bracket_spread,
-    f_limit,
+    plain_spread,
     shot_spread,
+    unseen_focus,
 )
+from lensbench.stats.spread import f_limit
 
 MODEL_ERROR: Final = 0.004
 """The least error that the model is given credit for: its rms against exact pupils is 0.16 % in half of the
@@ -51,7 +53,6 @@ _ONE_SIDED: Final = 0.5**0.5  # a parameter found at its bound of zero errs half
 PARAMETERS: Final = 4
 """log kappa, c^2 [px^2], D^2 [px^2], w [px^2]."""
 
-_USUAL_PITCH_UM: Final = 4.3
 _KNOWN_PITCH_SD: Final = 0.05
 _UNKNOWN_PITCH_SD: Final = 0.4
 """Log-spread of kappa: band width of the channel with a known pitch; pitches of 2 to 9 um without."""
@@ -62,16 +63,6 @@ _GRID_CYPX: Final = np.geomspace(0.004, 1.0, 64)
 _STEP: Final = 1e-4
 _AT_ZERO: Final = 1e-5
 LEAST_SCATTER_DOF: Final = 2.0
-ASSUMED_FOCUS_SD_UM: Final = 4.0
-"""Of the focus at the sensor, where shots were not repeated. Common practice, no source."""
-_LOSS_SD: Final = 2.0**0.5 * np.log(2.0) ** -1 * np.pi**2 / 16.0
-"""Standard deviation of a focus error's loss of log MTF50 over (MTF50 x error / (f-number x pitch))^2: a disc of
-diameter D has a variance of D^2 / 16, a Gaussian an MTF50 of sqrt(ln 2 / 2) / (pi sigma), and a squared normal value
-scatters by sqrt 2 of its mean (derived)."""
-FRAME_FIELD_UM: Final = 3.0
-THIRD_FIELD_UM: Final = 6.0
-"""By which a curved field leaves the whole picture, and a third of it, off the focus that was meant. Common practice,
-no source."""
 _TYPICAL_SD: Final = 0.02  # weighs points against what the pitch tells, before their spread is known
 
 
@@ -150,8 +141,7 @@ def _misfit(central_values: FloatArray, noise: FloatArray, fit: "Fit", spread: S
     ratio = float(np.sum(squares / (noise + MODEL_ERROR**2))) / spare
     limit = float(f_limit(MISFIT_CHANCE, spare, min(spread.dof, _MANY)))
     # The model knows no shake: where the shots scatter more the longer the shutter, it would lend what that took.
-    shaken = spread.by_time and spread.growth > 0.0
-    return error, spread.repeated and not shaken and ratio <= limit
+    return error, spread.repeated and not spread.by_time and ratio <= limit
 
 
 def _kriged_sd(fit: "Fit", noise: FloatArray, model_variance: float) -> FloatArray:
@@ -166,7 +156,11 @@ def _kriged_sd(fit: "Fit", noise: FloatArray, model_variance: float) -> FloatArr
 
 def spread_of(series: Sequence[ZoneSeries], pixel_pitch_um: float | None) -> Spread:
     """Spread by the best that the shots of one zone, at all focal lengths, can tell."""
-    return shot_spread(series) or bracket_spread(series) or scatter_spread(series, pixel_pitch_um)
+    return (
+        shot_spread(series, pixel_pitch_um)
+        or bracket_spread(series)
+        or scatter_spread(series, pixel_pitch_um)
+    )
 
 
 def scatter_spread(series: Sequence[ZoneSeries], pixel_pitch_um: float | None) -> Spread:
@@ -184,35 +178,10 @@ def scatter_spread(series: Sequence[ZoneSeries], pixel_pitch_um: float | None) -
             square += float(np.sum((zone.means - fit.log_mtf50) ** 2 * zone.shots))
             dof += fit.spare(typical_sd)
     if dof < LEAST_SCATTER_DOF:
-        return Spread(sd=ASSUMED_SD, dof=float("inf"), source="assumed")
+        return plain_spread(ASSUMED_SD, "assumed")
     sd = max(float(np.sqrt(square / dof)), SMALLEST_SD, *(zone.measurement_sd for zone in series))
-    pitch_um = pixel_pitch_um or _USUAL_PITCH_UM
-    return Spread(
-        sd=sd,
-        dof=dof,
-        source="scatter about the curve",
-        growth=1.0,
-        load_scale=sd / (_LOSS_SD * _off_focus(FRAME_FIELD_UM) * (ASSUMED_FOCUS_SD_UM / pitch_um) ** 2),
-    )
-
-
-def _off_focus(field_um: float) -> float:
-    """By how much more L (z + e)^2 scatters than L e^2: its variance is L^2 (2 s^4 + 4 z^2 s^2) (derived)."""
-    return float(np.sqrt(1.0 + 2.0 * (field_um / ASSUMED_FOCUS_SD_UM) ** 2))
-
-
-def unseen_focus(
-    series: ZoneSeries, spread: Spread, pixel_pitch_um: float | None, *, field_um: float = FRAME_FIELD_UM
-) -> FloatArray:
-    """Variance that one focus for all shots of a stop would add to each mean, unseen; shape (stops,).
-
-    None where repeats scatter more as focus counts more: these were focused anew. Else nothing tells a steady hand
-    from frames that share their focus, and a usual error of it is taken.
-    """
-    if spread.source != REPEATS or (spread.growth and not spread.by_time):
-        return np.zeros(len(series.f_number))
-    error_px = ASSUMED_FOCUS_SD_UM / (pixel_pitch_um or _USUAL_PITCH_UM)
-    return np.asarray((_LOSS_SD * _off_focus(field_um) * error_px**2 * series.focus_load) ** 2, np.float64)
+    told = plain_spread(sd, "scatter about the curve", dof=dof)
+    return replace(told, focus=np.ones(1), pixel_pitch_um=pixel_pitch_um)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -283,7 +252,7 @@ def fit_blur(
     unknown, it is left wide.
     """
     widest = float(f_number.min())
-    log_kappa = float(np.log(optics.GREEN_UM / (pixel_pitch_um or _USUAL_PITCH_UM)))
+    log_kappa = float(np.log(optics.GREEN_UM / (pixel_pitch_um or USUAL_PITCH_UM)))
     log_kappa_sd = _KNOWN_PITCH_SD if pixel_pitch_um else _UNKNOWN_PITCH_SD
     prior = np.array([log_kappa, 0.0, 0.0, 0.0])
     prior_sd = np.array([log_kappa_sd, *[_BLUR_PRIOR_SD_PX2] * 3])

@@ -357,7 +357,6 @@ def _zoom(
     at_own_best = replace(
         every.at(np.concatenate([np.arange(len(one.settings)) == one.best for one in own])),
         mean=np.array([value_of_pick(one) for one in own]),
-        estimate=np.array([value_of_pick(one) for one in own]),
         value=np.array([value_of_pick(one) for one in own]),
     )
     return {

@@ -5,7 +5,6 @@ import json
 import math
 import shutil
 
-import numpy as np
 import pytest
 from invented_shots import shoot, shoot_brackets
 from scipy import stats
@@ -15,6 +14,8 @@ from lensbench.cli.main import app
 from lensbench.compare.compare import compare
 from lensbench.model.compare import Caution, Verdict
 from lensbench.report.out.write import write_sweep
+from lensbench.stats.scatter import shot_spread
+from lensbench.sweep.countable import measured_lenses, zone_series
 from lensbench.sweep.decide import find
 from lensbench.sweep.reject import reject
 
@@ -89,8 +90,7 @@ def test_a_comparison_takes_the_sweeps_figures(swept):
 
 
 def test_an_interval_of_a_comparison_rests_on_the_sweeps_spread(swept, request):
-    lens, folder, copy = swept
-    points = points_of(lens)
+    _, folder, copy = swept
     (pair,) = compare([folder, copy]).findings.pairs
     if "one shot" in request.node.name:
         assert all(math.isnan(row.ci95_percent[0]) for row in pair.rows)
@@ -111,29 +111,27 @@ def test_an_interval_of_a_comparison_rests_on_the_sweeps_spread(swept, request):
         assert widths[0] ** 2 - set_up**2 > 1.2**2 * (widths[-1] ** 2 - set_up**2)
         return
     frame = {row.f_number: row for row in pair.rows if row.zone == "frame"}
-    logs = {
-        stop: np.log(point["shot_mtf50_cypx"]) for (_, stop, zone), point in points.items() if zone == "frame"
-    }
-    dof = sum(len(values) - 1 for values in logs.values())
-    variance = sum(np.sum((values - values.mean()) ** 2) for values in logs.values()) / dof
+    shots = reject(CASES[request.node.callspec.params["swept"]]())
+    (kept,) = measured_lenses(find(shots), shots)
+    ((settings, series),) = zone_series(kept.shots, "frame").values()
+    spread = shot_spread([series], 4.0)  # held against brute force in tests/stats
+    stops = [setting.f_number for setting in settings]
+    scatter = dict(zip(stops, spread.variance_of_means(series), strict=True))
     for stop, row in frame.items():
-        half = expected_half(variance, dof, stop, mtf50=row.first)
-        assert row.ci95_percent == pytest.approx((100 * math.expm1(-half), 100 * math.expm1(half)), rel=1e-5)
+        half = expected_half(scatter[stop], spread.shared_focus, stop, mtf50=row.first)
+        assert row.ci95_percent == pytest.approx((100 * math.expm1(-half), 100 * math.expm1(half)), rel=1e-4)
 
 
-def expected_half(variance, dof, stop, *, mtf50):
-    """Closed form: pooled variance, three shots in each mean, and what nothing told, with Welch's degrees of freedom.
+def expected_half(scatter, shared_focus, stop, *, mtf50):
+    """Closed form: the mean's variance, a set-up of 1.5 % as it is stated, and a focus that the frames may share.
 
-    1.5 % a set-up, as it is stated. A focus error z of the stop costs L z^2, L = pi^2 / (16 ln 2) (MTF50 / (N p))^2
-    with pixels p of 4 um (the second moment of a disc against a Gaussian's MTF50); 4 um of it (sd), from 3 um
-    off, as a curved field leaves the whole picture.
+    A focus error z of the stop costs L z^2, L = pi^2 / (16 ln 2) (MTF50 / (N p))^2 with pixels p of 4 um (the second
+    moment of a disc against a Gaussian's MTF50); 4 um of it (sd), from 3 um off, as a curved field leaves the whole
+    picture, by the chance that it is shared.
     """
     share = math.pi**2 / (16.0 * math.log(2.0)) * (mtf50 / (stop * 4.0)) ** 2
-    focus = share**2 * (2.0 * 4.0**4 + 4.0 * 3.0**2 * 4.0**2)
-    scatter, set_up = variance / 3.0, 0.015**2
-    total = scatter + focus + set_up
-    own_dof = total**2 / (scatter**2 / dof)
-    return stats.t.ppf(0.975, 2.0 * own_dof) * math.sqrt(2.0 * total)
+    focus = shared_focus * share**2 * (2.0 * 4.0**4 + 4.0 * 3.0**2 * 4.0**2)
+    return stats.norm.ppf(0.975) * math.sqrt(2.0 * (scatter + focus + 0.015**2))
 
 
 def framed(shot):

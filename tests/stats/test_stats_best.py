@@ -4,7 +4,7 @@ from pupil_shoots import pupil_lenses, shoot
 
 from lensbench.model.setting import Setting
 from lensbench.stats.best_set import Selection, best_setting, candidates, least_ahead, most_ahead
-from lensbench.stats.spread import Spread, ZoneSeries, shot_spread
+from lensbench.stats.scatter import ZoneSeries, plain_spread, shot_spread
 from lensbench.stats.stop_curve import fit_curve
 
 INFINITE = float("inf")
@@ -132,7 +132,7 @@ def test_focal_lengths_compete_together():
 
 def test_assumed_spread_gives_no_interval():
     curve = one_curve((0.20, 0.28, 0.30, 0.27, 0.22))
-    assumed = Spread(sd=0.03, dof=float("inf"), source="assumed")
+    assumed = plain_spread(0.03, "assumed")
     best = best_setting(candidates([curve], assumed), assumed, Selection(place="frame"))
     assert np.isnan(best.ci95_cypx).all()
     assert all(not one.surely and one.probably for one in best.sharp_enough)

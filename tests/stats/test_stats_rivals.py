@@ -5,7 +5,7 @@ from scipy import stats
 
 from lensbench.model.setting import Setting
 from lensbench.stats.best_set import Candidates, value_of_pick
-from lensbench.stats.spread import ZoneSeries, shot_spread
+from lensbench.stats.scatter import ZoneSeries, shot_spread
 from lensbench.stats.stop_curve import fit_curve, scatter_spread
 
 # J. Neter and others, Applied Linear Statistical Models: the Kenton Food example, sales of four package designs with
@@ -31,7 +31,6 @@ def rivals(means, variance, dof):
         mean=means,
         variance=variance,
         dof=dof,
-        estimate=means,
         value=means,
         value_sd=np.sqrt(variance),
         value_low=means,
@@ -124,6 +123,6 @@ def test_scatter_counts_the_freedom_it_is_worth():
         shots = tuple(value + 0.02 * random.normal(size=1) for value in lens.log_mtf50)
         spread = scatter_spread([ZoneSeries(f_number=lens.stops, log_shots=shots)], lens.pitch_um)
         if spread.known:
-            squares.append((spread.sd / 0.02) ** 2)
+            squares.append((spread.even_sd[0] / 0.02) ** 2)
     # Mean square 1 with about three degrees of freedom each: 25 scatter by 16 %; the model's error adds a little.
     assert 0.6 < np.mean(squares) < 1.5
