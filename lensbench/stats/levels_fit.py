@@ -159,12 +159,15 @@ def _rows(values: FloatArray, layout: Layout, *, drift: bool, unseen_sd: float) 
         return _Rows(member=member, between=Uncertainty(variance=assumed, dof=np.inf))
     design = layout.design(drift=drift)
     all_square, all_dof = _left_over(values, design)
-    if not (within > 0.0 and all_dof > dof):
+    between = max(all_square - square, 0.0) / max(
+        all_dof - dof, 1
+    )  # by rounding, the whole may be the lesser
+    usual_sd = unseen_sd or float(np.sqrt(between))
+    if not (within > 0.0 and all_dof > dof and usual_sd > 0.0):
         return _Rows(member=member, between=Uncertainty(variance=0.0, dof=np.inf))
-    between = (all_square - square) / (all_dof - dof)
     return _Rows(
         member=member,
-        between=_between_rows(values, design, member, usual_sd=unseen_sd or float(np.sqrt(between))),
+        between=_between_rows(values, design, member, usual_sd=usual_sd),
         surely=f_chance(between / within, all_dof - dof, dof) <= _SURE,
     )
 

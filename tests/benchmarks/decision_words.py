@@ -46,8 +46,8 @@ TAIL = """
   shot would let them, likelier by a factor e: 76 % of these shoots, and 19 % of sound ones (32 % at third stops). (4)
   To allow for 12 um wherever nothing shows that shots were refocused: that is nine times as wide as for 4 um, and nine
   of ten shoots with even noise, which are sound, would have it. Focus anew.
-- **One focus a stop**: where it is not said, the frames of a stop count as repeats, and the variance of a usual error of
-  focus (4 um) stands beside by the chance that they share one. Tried and left out: its sd by that chance, which is
+- **One focus a stop**: where it is not said, the frames of a stop count as repeats, and the variance of a usual error
+  of focus (4 um) stands beside by the chance that they share one. Tried and left out: its sd by that chance, which is
   less (intervals of these shoots hold in 84 to 87 %); to let it reach further up than down, since a focus error only
   takes away (76 instead of 85 %: where the focus strays by more than is usual, the mean of what it takes lies below).
 - **Shake at narrow stops**, and heavy tails of focus errors at wide ones: where the repeats show that their scatter

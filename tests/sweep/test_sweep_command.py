@@ -164,7 +164,7 @@ def test_compare_answers_and_writes(lensbench, tmp_path):
     assert done.exit_code == 0, done.output
     headline, detail, *_ = done.stdout.splitlines()
     assert headline == "Whole frame: Sorrel is visibly sharper at every stop."
-    assert detail == "Sharper and visible: Sorrel at f/2.8 to f/8, by 20 % (95 %: 13 to 27 %)."
+    assert detail == "Sharper and visible: Sorrel at f/2.8 to f/8, by 20 % (95 %: 14 to 27 %)."
     assert (tmp_path / "both" / "report.html").exists()
     as_json = lensbench("compare", *folders, "--out", tmp_path / "both", "--json")
     assert following("comparison", json.loads(as_json.stdout))["pairs"][0]["second"] == "Sorrel"
