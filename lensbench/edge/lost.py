@@ -115,7 +115,8 @@ def _rounded(
         (special.ndtr(sigmas), steepest * np.exp(-0.5 * np.square(sigmas))),
     ):
         for side, from_level in enumerate((level, level - 1.0)):
-            turns = 2.0 * np.pi * (step / np.maximum(code[:, side], 1e-300))[:, None]
+            codes = np.divide(step, code[:, side], out=np.zeros(len(step)), where=size[:, side] > 0.0)
+            turns = 2.0 * np.pi * codes[:, None]
             own = np.where(np.abs(from_level) < 0.5, size[:, side, None], 0.0)
             for k in _SAWTOOTH:
                 passed = own / k * np.exp(-0.5 * np.square(k * turns * rate) * spread)

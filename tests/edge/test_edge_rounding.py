@@ -58,3 +58,14 @@ def test_noise_of_half_a_code_spreads_rounding_errors():
     sd = np.array([edge.mtf50_sd_cypx for edge in edges])
     error = np.array([edge.mtf50_cypx for edge in edges]) - truth
     assert 0.7 < np.sqrt(np.mean(np.square(error / sd))) < 1.3
+
+
+def test_a_rounded_edge_in_a_list_leaves_the_exact_ones_as_they_are():
+    rounded, _ = drawn("linear", np.random.default_rng(20), 0.0)
+    plain = [samples(esf_values(blur, Scene(angle_deg=45.0))) for blur in BLURS]
+    together = measure_edges([rounded[0], *plain])[1:]
+    alone = [measure_edges([region])[0] for region in plain]
+    # 1e-6: sums in another order.
+    assert [edge.mtf50_cypx for edge in together] == pytest.approx(
+        [edge.mtf50_cypx for edge in alone], rel=1e-6
+    )
