@@ -13,7 +13,7 @@ from collections.abc import Iterable, Iterator
 from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
-from stat import S_ISDIR
+from stat import S_ISDIR, S_ISLNK
 from typing import Final
 
 import msgspec
@@ -104,18 +104,23 @@ def _is_passing(name: str) -> bool:
 
 
 class _DoubtError(Exception):
-    """A file may change once more within one tick of its clock."""
+    """A file may change once more within one tick of its clock, or what a link hides can't be told."""
 
 
 def _below(folder: Path, *, latest_ns: int) -> Iterator[str]:
-    """What the system says of all files below a folder, none of them written since; links are not followed."""
+    """What the system says of all files below a folder, none of them written since; a link's file is told of, too."""
     yield str(folder.resolve())
     for here, folders, names in os.walk(folder, onerror=_raise):
         folders.sort()
         paths = [Path(here) / name for name in (*sorted(names), *folders)]
         for path in paths:
             status = path.lstat()
-            if S_ISDIR(status.st_mode):
+            if S_ISLNK(status.st_mode):  # what it points at may change by itself
+                yield _told(str(path), status)
+                status = path.stat()
+                if S_ISDIR(status.st_mode):
+                    raise _DoubtError
+            elif S_ISDIR(status.st_mode):
                 continue
             if not 0 < max(status.st_mtime_ns, status.st_ctime_ns) < latest_ns:
                 raise _DoubtError

@@ -102,6 +102,8 @@ def place(tmp_path, monkeypatch):
     (tmp_path / "shots" / "deep").mkdir(parents=True)
     for name in ("a.dng", "b.dng", "deep/c.jpg"):
         (tmp_path / "shots" / name).write_bytes(name.encode())
+    (tmp_path / "elsewhere.dng").write_bytes(b"elsewhere")
+    (tmp_path / "shots" / "linked.dng").symlink_to(tmp_path / "elsewhere.dng")
     (tmp_path / "shots.csv").write_text("file,f_number\na.dng,4\n")
     (tmp_path / "report" / "measured").mkdir(parents=True)
     (tmp_path / "report" / "measured" / f"{'a' * 40}.shot.gz").write_bytes(b"kept")
@@ -128,6 +130,12 @@ CHANGES = {
     "one went": lambda place: (place / "shots/a.dng").unlink(),
     "one has another name": lambda place: (place / "shots/a.dng").rename(place / "shots/d.dng"),
     "a link came": lambda place: (place / "shots/e.dng").symlink_to(place / "shots/a.dng"),
+    "the file behind a link was written to": lambda place: (place / "elsewhere.dng").write_bytes(
+        b"erehwesle"
+    ),
+    "a link to a folder came": lambda place: (place / "shots/more").symlink_to(
+        place, target_is_directory=True
+    ),
     "the folder is not there": lambda place: (place / "shots").rename(place / "other"),
     "the table changed": lambda place: (place / "shots.csv").write_text("file,f_number\na.dng,8\n"),
     "a file of the report is missing": lambda place: (place / "report/edges.csv").unlink(),
