@@ -213,7 +213,9 @@ class Course:
     def strays_px(self) -> FloatArray:
         """Distances from the course's own parabola."""
         s = self.along_px / float(np.abs(self.along_px).max())
-        return np.asarray(self.place_px - np.polyval(np.polyfit(s, self.place_px, 2), s), np.float64)
+        columns = np.stack([np.ones_like(s), s, s * s])
+        parabola = np.linalg.solve(columns @ columns.T, columns @ self.place_px)
+        return np.asarray(self.place_px - parabola @ columns, np.float64)
 
     @property
     def typical_stray_px(self) -> float:

@@ -16,7 +16,7 @@ from lensbench.model.shot import BoolArray, Samples
 from lensbench.model.units import FloatArray
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+@dataclass(slots=True, kw_only=True, eq=False)
 class Points:
     """The usable samples of one region; positions count from the region's centre."""
 
@@ -150,7 +150,7 @@ def roughness(rough: FloatArray | float, distance_px: FloatArray) -> FloatArray:
     return np.asarray(1.0 + rough * np.exp(-np.abs(distance_px) / _CODED_REACH_PX), np.float64)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+@dataclass(slots=True, kw_only=True, eq=False)
 class Bins:
     """Pooled samples of one region, or of several when stacked: the last axis has SIZE bins, many of them empty."""
 
