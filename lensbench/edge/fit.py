@@ -25,7 +25,7 @@ from lensbench.edge.clusters import (
     raggedness,
     straightened,
 )
-from lensbench.edge.coding import coded_share, coding_of
+from lensbench.edge.coding import Habits, allow_for_coding
 from lensbench.edge.curves import crossings_cypx, moduli_of
 from lensbench.edge.line import EdgeLine, fit_lines
 from lensbench.edge.outliers import sound_samples
@@ -66,7 +66,7 @@ def fit_refined(
     """
     results: list[RefinedFit | EdgeError] = []
     fitted: list[Region] = []
-    waiting, habits = iter(regions), _Habits() if one_photograph else None
+    waiting, habits = iter(regions), Habits() if one_photograph else None
     while batch := list(islice(waiting, _AT_A_TIME if one_photograph else _OF_A_LIST)):
         found, errors = _fit_some(batch, len(results), habits)
         results += errors
@@ -82,9 +82,7 @@ def fit_refined(
     return results
 
 
-def _fit_some(
-    batch: list[Points], first: int, habits: "_Habits | None"
-) -> tuple[list[Region], list[EdgeError]]:
+def _fit_some(batch: list[Points], first: int, habits: Habits | None) -> tuple[list[Region], list[EdgeError]]:
     """Fit some regions, numbered from `first`: those with an edge, and the errors that stand for all till then.
 
     The batch is emptied: of its samples those near the edges are enough.
@@ -112,26 +110,26 @@ def _fit_some(
     final += _cleaned(started, habits)
     _straighten(final)
     doubtful = _settle_doubts(final)
-    _allow_for_coding(doubtful, habits)
+    allow_for_coding(doubtful, habits)
     _fit(doubtful, _fit_group)
     if habits is None or habits.noise_factor is None:
         _hang_together(final)
     return final, errors
 
 
-def _cleaned(started: list[Region], habits: "_Habits | None") -> list[Region]:
+def _cleaned(started: list[Region], habits: Habits | None) -> list[Region]:
     """Fit regions, and again without outliers and at nearer shapes."""
-    _allow_for_coding(started, habits)
+    allow_for_coding(started, habits)
     _fit_once(started, _fit_group)
     cleaned = _without_outliers(started)
-    _allow_for_coding(cleaned, habits)
+    allow_for_coding(cleaned, habits)
     replaced = {region.index for region in cleaned}
     kept = [region for region in started if region.index not in replaced]
     _fit(_with_nearer_shape(kept) + cleaned, _fit_group)
     return kept + cleaned
 
 
-def _learn_noise(regions: Sequence[Region], habits: "_Habits") -> None:
+def _learn_noise(regions: Sequence[Region], habits: Habits) -> None:
     """Note how the noise of a picture's file goes together, and fit the edges that told it accordingly."""
     fits = [region.fit for region in regions if region.fit is not None]
     if fits:
@@ -156,16 +154,6 @@ def _let_go(region: Region, fit: RefinedFit, *, averaged_again: bool) -> None:
     if not fit.ragged:
         fit.distance_px = fit.along_px = _NONE
         fit.points.row_px = fit.points.col_px = fit.points.value = _NONE
-
-
-@dataclass(slots=True)
-class _Habits:
-    """What the first edges of one photograph told of its file."""
-
-    coded: float | None = None
-    """How surely it was coded."""
-    noise_factor: float | None = None
-    """How noise goes together."""
 
 
 def _without_outliers(regions: Sequence[Region]) -> list[Region]:
@@ -209,20 +197,6 @@ def _settle_doubts(regions: Sequence[Region]) -> list[Region]:
             region.move(refine_line(region, region.fit))
             doubtful.append(region)
     return doubtful
-
-
-def _allow_for_coding(regions: Sequence[Region], habits: "_Habits | None") -> None:
-    """Note, before a fit, what coding in blocks did to a picture's edges, and the noise that its file is known for."""
-    pictures = [region for region in regions if not region.points.is_sensor]
-    if habits and habits.coded is None and pictures:
-        habits.coded = float(np.median([coded_share(region.points) for region in pictures]))
-    for index in {region.shape for region in pictures}:
-        pool_regions([region for region in pictures if region.shape == index], prior_shape(index).step_px)
-    for region in pictures:
-        region.coding = coding_of(
-            region, coded_share(region.points) if habits is None else habits.coded or 0.0
-        )
-        region.noise_factor = habits.noise_factor or 1.0 if habits else region.noise_factor
 
 
 def _straighten(regions: Sequence[Region]) -> None:
