@@ -21,8 +21,6 @@ from lensbench.sweep import Running, fetch, folder_name, is_address
 pytestmark = pytest.mark.usefixtures("no_pictures")
 
 paramiko = pytest.importorskip("paramiko")
-moto_server = pytest.importorskip("moto.server")
-s3fs = pytest.importorskip("s3fs")
 
 FILES = {
     "one.dng": b"first" * 1000,
@@ -35,6 +33,7 @@ FILES = {
 @pytest.fixture(scope="module")
 def store():
     """A bucket of an object store; gives the store's own client."""
+    moto_server, s3fs = (pytest.importorskip(name) for name in ("moto.server", "s3fs"))
     before = dict(os.environ)
     server = moto_server.ThreadedMotoServer(ip_address="127.0.0.1", port=0, verbose=False)
     server.start()
