@@ -91,7 +91,7 @@ def test_an_object_store_gives_its_photographs_and_only_what_is_new_the_next_tim
 
 def test_a_sweep_of_an_object_store_gives_what_the_same_files_give_here(store, tmp_path):
     lens = simulate.prime("Linden 35", simulate.ZoomPosition(focal_length_mm=35.0))
-    camera = simulate.Camera(rows=640, cols=960, pitch_um=9.0)
+    camera = simulate.Camera(rows=440, cols=660, pitch_um=13.0)
     scene = simulate.Scene(layout=sheet("A4"), lens=lens, camera=camera)
     plan = simulate.Plan(focal_lengths_mm=[35.0], f_numbers=[5.6], repeats=1, seed=3)
     shots = simulate.shoot(simulate.series(scene, tmp_path / "shots", plan=plan), truth_channels=())
