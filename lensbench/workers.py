@@ -53,7 +53,7 @@ _BY_PIPE_BYTES: Final = 256
 USUAL_LIMIT_S: Final = 120.0
 """A photograph takes seconds; one that takes this long never ends."""
 _GRACE_S: Final = 10.0
-_BEGUN: Final = ".begun"
+_BEGUN: Final = ".begun"  # beside a task's file, once its clock has started
 _POLL_S: Final = 0.2
 _NEWS_S: Final = 1.0
 """After a worker's death the executor tells of it within milliseconds, if it can."""
@@ -153,7 +153,7 @@ class Pool:
 
     def has_begun(self, index: int) -> bool:
         """Tell whether a worker has begun the task of this number."""
-        return _begun(self.folder / str(index)).exists()
+        return (self.folder / f"{index}{_BEGUN}").exists()
 
     def finished(self, futures: Iterable["Future[Any]"], *, at_once: bool = False) -> set["Future[Any]"]:
         """Give the futures that are done, after a short while at most, or those that are by now.
@@ -184,14 +184,18 @@ class Pool:
 
     def kill(self) -> None:
         """End the workers, whatever they do."""
-        for process in self._own():
+        own = self._own()
+        for process in own:
             process.kill()
+        for process in own:
+            process.join(_NEWS_S)
 
     def close(self) -> None:
         """Let the workers end, and kill them if they don't; it takes a few seconds at most."""
         closing = Thread(target=self.executor.shutdown, kwargs={"cancel_futures": True}, daemon=True)
         closing.start()
-        closing.join(_END_S)
+        if self._own():
+            closing.join(_END_S)
         if closing.is_alive():
             self.kill()
             closing.join(_NEWS_S)
@@ -380,15 +384,10 @@ def free_memory_bytes() -> int | None:
     return max(0, min(bounds)) if bounds else None
 
 
-def _begun(path: Path) -> Path:
-    """Name the mark that the clock of a task has started."""
-    return path.with_suffix(_BEGUN)
-
-
 def _hand_over(work: Callable[[Work], Done], task: Work, path: Path) -> HandedOver[Done]:
     """Do a task, in a worker, and hand over what it gave or raised: in the file, where it is more than a few bytes."""
     with suppress(OSError):  # without the mark the task gets more time, no less
-        _begun(path).touch()
+        path.with_suffix(_BEGUN).touch()
     done: Done | None = None
     error: Exception | None = None
     try:

@@ -137,11 +137,12 @@ def _pulled_apart(fit: RefinedFit, piece: npt.NDArray[np.intp], pulls: FloatArra
         return Pieces(ratio=1.0, dof=0.0)
     count, at = int(piece.max()) + 1, fit.bins.place
     level, slope, bend = fit.posterior.profile()
-    apart = fit.distance_px - fit.posterior.shape.fine.position_px.take(at)
+    position = fit.posterior.shape.fine.position_px
+    apart = fit.distance_px - position.take(at)
     residual = fit.points.value - level.take(at) - apart * (slope.take(at) + 0.5 * apart * bend.take(at))
     profile = np.clip((level - fit.posterior.dark) / fit.posterior.step, 0.0, 1.0)
-    variance = fit.plateaus.variance_of(profile[at], fit.distance_px) / fit.noise_factor
-    independent = np.square(pulls) @ np.bincount(at, variance, SIZE)
+    variance = fit.plateaus.variance_of(profile, position) / fit.noise_factor
+    independent = np.square(pulls) @ (np.bincount(at, minlength=SIZE) * variance)
     by_bin = np.bincount(piece * SIZE + at, residual, count * SIZE).reshape(count, SIZE)
     each = pulls @ by_bin.T
     between = count / (count - 1.0) * np.square(each - each.mean(axis=1, keepdims=True)).sum(axis=1)
@@ -169,7 +170,9 @@ def grain(fit: RefinedFit) -> float:
             plane = np.stack([np.ones(own.size), fit.along_px.take(own), distance])
             apart = distance - posterior.shape.fine.position_px.take(at)
             told = points.value.take(own) - level.take(at) - slope.take(at) * apart
-            left = told - np.linalg.pinv(plane @ plane.T, hermitian=True) @ (plane @ told) @ plane
+            gram = plane @ plane.T
+            gram[range(3), range(3)] *= 1.0 + 1e-9
+            left = told - np.linalg.solve(gram, plane @ told) @ plane
             value[site.take(own)] = left / max(float(left.std()), 1e-300)
             held[site.take(own)] = 1.0
     wave = np.pi * gaussian_sigma_px(1.0) / fit.line.sigma_px
@@ -213,7 +216,9 @@ class Course:
     def strays_px(self) -> FloatArray:
         """Distances from the course's own parabola."""
         s = self.along_px / float(np.abs(self.along_px).max())
-        return np.asarray(self.place_px - np.polyval(np.polyfit(s, self.place_px, 2), s), np.float64)
+        columns = np.stack([np.ones_like(s), s, s * s])
+        parabola = np.linalg.solve(columns @ columns.T, columns @ self.place_px)
+        return np.asarray(self.place_px - parabola @ columns, np.float64)
 
     @property
     def typical_stray_px(self) -> float:

@@ -8,12 +8,14 @@ never enters the figures. That a picture was coded in blocks is seen in itself: 
 finest waves are nearly empty, in every other place they are not.
 """
 
+from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
 import numpy.typing as npt
 
-from lensbench.edge.region import Coding, Region
+from lensbench.edge.region import Coding, Region, pool_regions
 from lensbench.edge.samples import Bins, Points
 from lensbench.edge.shapes import prior_shape
 from lensbench.model.units import FloatArray
@@ -98,3 +100,27 @@ def _step(bins: Bins, mean: FloatArray) -> float:
     """Bright less dark, as all bins tell it: tails of the edge pull at the line's own idea, which sees its middle."""
     told = bins.count * (mean - float(bins.count @ mean) / float(bins.count.sum()))
     return float(told @ bins.value) / float(told @ mean)
+
+
+@dataclass(slots=True)
+class Habits:
+    """What the first edges of one photograph told of its file."""
+
+    coded: float | None = None
+    """How surely it was coded."""
+    noise_factor: float | None = None
+    """How noise goes together."""
+
+
+def allow_for_coding(regions: Sequence[Region], habits: Habits | None) -> None:
+    """Note, before a fit, what coding in blocks did to a picture's edges, and the noise that its file is known for."""
+    pictures = [region for region in regions if not region.points.is_sensor]
+    if habits and habits.coded is None and pictures:
+        habits.coded = float(np.median([coded_share(region.points) for region in pictures]))
+    for index in {region.shape for region in pictures}:
+        pool_regions([region for region in pictures if region.shape == index], prior_shape(index).step_px)
+    for region in pictures:
+        region.coding = coding_of(
+            region, coded_share(region.points) if habits is None else habits.coded or 0.0
+        )
+        region.noise_factor = habits.noise_factor or 1.0 if habits else region.noise_factor

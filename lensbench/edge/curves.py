@@ -9,6 +9,7 @@ from functools import cache
 from typing import Final
 
 import numpy as np
+from scipy import special
 
 from lensbench.edge.posterior import Posterior
 from lensbench.edge.shapes import OUTPUT_FREQUENCY_CYPX, ComplexArray, Shapes, prior_shape
@@ -19,6 +20,8 @@ MTF_LEVELS: Final = (0.5, 0.3, 0.2, 0.1)
 
 _PERFECT_MTF50_Q: Final = 0.40397
 """MTF50 times q of a perfect lens; no aberrated one of the same q is as sharp."""
+_RIM: Final = (0.8, 1.25)
+"""Of what a round pupil of a known q sends far, the least and the most that is left in: clipped ones send more."""
 _SD_STRIDE: Final = 4  # standard deviations are worked out at every fourth output frequency and interpolated
 
 
@@ -62,8 +65,10 @@ def moduli_of(posteriors: Sequence[Posterior]) -> FloatArray:
     return np.asarray(np.abs(coefficient @ columns / coefficient[:, 1:2]), np.float64)
 
 
-def curves_of(posteriors: Sequence[Posterior], reach_px: Sequence[float]) -> list[Curves]:
-    """SFR, ESF and figures of fits that share one prior shape."""
+def curves_of(
+    posteriors: Sequence[Posterior], reach_px: Sequence[float], *, q: float | None = None
+) -> list[Curves]:
+    """SFR, ESF and figures of fits that share one prior shape; q is the pupil's where it is known."""
     columns = _columns_otf(posteriors[0].shape.index)
     coefficient = np.stack([posterior.coefficient for posterior in posteriors])
     transfer = coefficient @ columns / coefficient[:, 1:2]
@@ -72,12 +77,8 @@ def curves_of(posteriors: Sequence[Posterior], reach_px: Sequence[float]) -> lis
     whole = _mtf(own, modulus)
     position, esf = posteriors[0].shape.fine.position_px, _esf(posteriors, coefficient)
     reach = np.asarray(reach_px)[:, None]
-    share = _beyond(posteriors[0].shape.fine, esf, reach[:, 0], whole[:, 0])[:, None]
-    sfr, mtf = modulus, whole
-    if share.any():
-        turns = 2.0 * np.pi * np.concatenate([own, OUTPUT_FREQUENCY_CYPX]) * reach
-        sfr = (modulus - share / (1.0 + np.square(turns))) / (1.0 - share)
-        mtf = _mtf(own, sfr)
+    sfr = _within_reach(posteriors, transfer, esf, reach[:, 0], whole[:, 0], q)
+    mtf = _mtf(own, sfr)
     fine, output = sfr[:, : own.size], sfr[:, own.size :]
     places, nearest = _places(own, mtf)
     low, high = crossings_px(position, esf)
@@ -117,17 +118,43 @@ def curves_of(posteriors: Sequence[Posterior], reach_px: Sequence[float]) -> lis
     ]
 
 
-def _beyond(shape: Shapes, esf: FloatArray, reach_px: FloatArray, mtf50_cypx: FloatArray) -> FloatArray:
-    """Share of the light that each fit puts further out than its region reaches, and no pupil's rim sends there.
+def _within_reach(
+    posteriors: Sequence[Posterior],
+    transfer: ComplexArray,
+    esf: FloatArray,
+    reach_px: FloatArray,
+    mtf50_cypx: FloatArray,
+    q: float | None,
+) -> FloatArray:
+    """SFRs of the light up to each region's reach, and of what the pupil's rim alone sends beyond.
 
-    It is belief alone, for the plateaus that a region shows have it in them. Arrays have shape (edges,).
+    What else a fit puts there is belief, for the plateaus that a region shows have it in them.
     """
-    middle, spacing = shape.position_px.size // 2, float(shape.position_px[1] - shape.position_px[0])
-    last, edges = np.minimum(np.rint(reach_px / spacing).astype(np.intp), middle), np.arange(len(esf))
-    seen = esf[edges, middle + last] - esf[edges, middle - last]
+    shape, edges = posteriors[0].shape, np.arange(len(posteriors))
+    position_px = shape.fine.position_px
+    middle, spacing = position_px.size // 2, float(position_px[1] - position_px[0])
+    last = np.minimum(np.rint(reach_px / spacing).astype(np.intp), middle)
+    beyond = 1.0 - (esf[edges, middle + last] - esf[edges, middle - last])
     # A perfect lens sends 4 q / (pi^3 r) of the light further than r to both sides.
-    diffraction = 4.0 * _PERFECT_MTF50_Q / (np.pi**3 * mtf50_cypx * reach_px)
-    return np.asarray(np.nan_to_num(np.clip(1.0 - seen - diffraction, 0.0, 0.5)), np.float64)
+    largest = np.minimum(_PERFECT_MTF50_Q / mtf50_cypx, np.inf if q is None else q * _RIM[1])
+    rim = 4.0 * largest / (np.pi**3 * reach_px)
+    left = np.clip(beyond, 0.0 if q is None else _RIM[0] / _RIM[1] * rim, rim)
+    sfr = np.abs(transfer)
+    cut = np.flatnonzero(np.isfinite(left) & (left != beyond))
+    if cut.size:
+        frequency = np.concatenate([shape.own_frequency_cypx, OUTPUT_FREQUENCY_CYPX])
+        turns = 2.0 * np.pi * frequency
+        light = np.diff(esf[cut], axis=1)
+        light[np.abs(np.arange(2 * middle) + 0.5 - middle) > last[cut, None]] = 0.0
+        right, mirrored = light[:, middle:], light[:, middle - 1 :: -1]
+        at = np.outer(position_px[middle:-1] + 0.5 * spacing, turns)
+        near = (right + mirrored) @ np.cos(at) - 1j * ((right - mirrored) @ np.sin(at))
+        near /= np.sinc(spacing * frequency)
+        far = turns * reach_px[cut, None]
+        # Of tails that fall as 1/x^2 beyond 1: the cosine transform.
+        tail = np.cos(far) + far * (special.sici(far)[0] - 0.5 * np.pi)
+        sfr[cut] = np.abs(near + left[cut, None] * tail) / (near[:, :1].real + left[cut, None])
+    return sfr
 
 
 def _mtf(own_cypx: FloatArray, sfr: FloatArray) -> FloatArray:

@@ -25,7 +25,7 @@ from lensbench.edge.clusters import (
     raggedness,
     straightened,
 )
-from lensbench.edge.coding import coded_share, coding_of
+from lensbench.edge.coding import Habits, allow_for_coding
 from lensbench.edge.curves import crossings_cypx, moduli_of
 from lensbench.edge.line import EdgeLine, fit_lines
 from lensbench.edge.outliers import sound_samples
@@ -66,7 +66,7 @@ def fit_refined(
     """
     results: list[RefinedFit | EdgeError] = []
     fitted: list[Region] = []
-    waiting, habits = iter(regions), _Habits() if one_photograph else None
+    waiting, habits = iter(regions), Habits() if one_photograph else None
     while batch := list(islice(waiting, _AT_A_TIME if one_photograph else _OF_A_LIST)):
         found, errors = _fit_some(batch, len(results), habits)
         results += errors
@@ -82,9 +82,7 @@ def fit_refined(
     return results
 
 
-def _fit_some(
-    batch: list[Points], first: int, habits: "_Habits | None"
-) -> tuple[list[Region], list[EdgeError]]:
+def _fit_some(batch: list[Points], first: int, habits: Habits | None) -> tuple[list[Region], list[EdgeError]]:
     """Fit some regions, numbered from `first`: those with an edge, and the errors that stand for all till then.
 
     The batch is emptied: of its samples those near the edges are enough.
@@ -102,49 +100,60 @@ def _fit_some(
         else:
             errors.append(line)
     batch.clear()
-    _allow_for_coding(started, habits)
-    _fit_once(started, _fit_group)
-    cleaned = _without_outliers(started)
-    _allow_for_coding(cleaned, habits)
-    replaced = {region.index for region in cleaned}
-    kept = [region for region in started if region.index not in replaced]
-    _fit(_with_nearer_shape(kept) + cleaned, _fit_group)
-    final = kept + cleaned
+    final: list[Region] = []
+    if habits and habits.noise_factor is None:
+        pictures = [region for region in started if not region.points.is_sensor]
+        telling = pictures[:: max(len(pictures) // _TELLING, 1)]
+        started = [region for region in started if region not in telling]
+        final = _cleaned(telling, habits)
+        _learn_noise(final, habits)
+    final += _cleaned(started, habits)
     _straighten(final)
     doubtful = _settle_doubts(final)
-    _allow_for_coding(doubtful, habits)
+    allow_for_coding(doubtful, habits)
     _fit(doubtful, _fit_group)
     if habits is None or habits.noise_factor is None:
-        _hang_together(final, habits)
+        _hang_together(final)
     return final, errors
 
 
+def _cleaned(started: list[Region], habits: Habits | None) -> list[Region]:
+    """Fit regions, and again without outliers and at nearer shapes."""
+    allow_for_coding(started, habits)
+    _fit_once(started, _fit_group)
+    cleaned = _without_outliers(started)
+    allow_for_coding(cleaned, habits)
+    replaced = {region.index for region in cleaned}
+    kept = [region for region in started if region.index not in replaced]
+    _fit(_with_nearer_shape(kept) + cleaned, _fit_group)
+    return kept + cleaned
+
+
+def _learn_noise(regions: Sequence[Region], habits: Habits) -> None:
+    """Note how the noise of a picture's file goes together, and fit the edges that told it accordingly."""
+    fits = [region.fit for region in regions if region.fit is not None]
+    if fits:
+        habits.noise_factor = noise_factor(pieces_of(fits))
+        for region in regions:
+            region.noise_factor = habits.noise_factor
+        if habits.noise_factor > _FACTOR_THAT_MATTERS:
+            _fit([region for region in regions if region.fit], _fit_group)
+
+
 _NONE: Final = np.empty(0)
+_NOWHERE: Final = np.empty(0, np.intp)
 
 
 def _let_go(region: Region, fit: RefinedFit, *, averaged_again: bool) -> None:
     """Let go of a fitted region's samples, and of what the last average makes anew."""
     region.distance_px = region.along_px = _NONE
     region.pools.clear()
-    region.points = replace(region.points, row_px=_NONE, col_px=_NONE, value=_NONE)
-    region.fit = replace(
-        fit,
-        bins=replace(fit.bins, place=np.empty(0, np.intp)),
-        posterior=fit.posterior.without_spread() if averaged_again else fit.posterior,
-        points=fit.points if fit.ragged else region.points,
-        distance_px=fit.distance_px if fit.ragged else _NONE,
-        along_px=fit.along_px if fit.ragged else _NONE,
-    )
-
-
-@dataclass(slots=True)
-class _Habits:
-    """What the first edges of one photograph told of its file."""
-
-    coded: float | None = None
-    """How surely it was coded."""
-    noise_factor: float | None = None
-    """How noise goes together."""
+    fit.bins.place = _NOWHERE
+    if averaged_again:
+        fit.posterior.let_go()
+    if not fit.ragged:
+        fit.distance_px = fit.along_px = _NONE
+        fit.points.row_px = fit.points.col_px = fit.points.value = _NONE
 
 
 def _without_outliers(regions: Sequence[Region]) -> list[Region]:
@@ -190,21 +199,6 @@ def _settle_doubts(regions: Sequence[Region]) -> list[Region]:
     return doubtful
 
 
-def _allow_for_coding(regions: Sequence[Region], habits: "_Habits | None") -> None:
-    """Note, before a fit, what coding in blocks did to a picture's edges, and the noise that its file is known for."""
-    pictures = [region for region in regions if not region.points.is_sensor]
-    if habits and habits.coded is None and pictures:
-        telling = pictures[:: max(len(pictures) // _TELLING, 1)]
-        habits.coded = float(np.median([coded_share(region.points) for region in telling]))
-    for index in {region.shape for region in pictures}:
-        pool_regions([region for region in pictures if region.shape == index], prior_shape(index).step_px)
-    for region in pictures:
-        region.coding = coding_of(
-            region, coded_share(region.points) if habits is None else habits.coded or 0.0
-        )
-        region.noise_factor = habits.noise_factor or 1.0 if habits else region.noise_factor
-
-
 def _straighten(regions: Sequence[Region]) -> None:
     """Lay straight lines through ragged edges, and fit them again."""
     for region in regions:
@@ -216,16 +210,13 @@ def _straighten(regions: Sequence[Region]) -> None:
     _fit([region for region in regions if region.ragged], _fit_group)
 
 
-def _hang_together(regions: Sequence[Region], habits: "_Habits | None") -> None:
+def _hang_together(regions: Sequence[Region]) -> None:
     """Fit again with larger noise where errors hang together along the edge."""
     fits = [(region, region.fit) for region in regions if region.fit is not None]
     pictures = [(region, fit) for region, fit in fits if not fit.points.is_sensor]
-    telling = pictures[:: max(len(pictures) // _TELLING, 1)] if habits else pictures
-    pieces = pieces_of([fit for _, fit in telling])
-    if habits and pieces:
-        habits.noise_factor = noise_factor(pieces)
-    for place, (region, _) in enumerate(pictures):
-        region.noise_factor = (habits and habits.noise_factor) or noise_factor([pieces[place]])
+    pieces = pieces_of([fit for _, fit in pictures])
+    for (region, _), own in zip(pictures, pieces, strict=True):
+        region.noise_factor = noise_factor([own])
     for region, fit in fits:
         if fit.points.is_sensor and region.rough_sd > _ROUGH_SD:
             region.noise_factor = noise_factor(pieces_of([fit]))
@@ -252,7 +243,7 @@ def _share(regions: Sequence[Region]) -> None:
     posteriors = iter(average_shapes(weighed, learned_shares(weighed) if len(weighed) > 1 else SHARES))
     for region in regions:
         if region.fit is not None:
-            region.fit = replace(region.fit, posterior=next(posteriors))
+            region.fit.posterior = next(posteriors)
 
 
 def _fit(regions: Sequence[Region], fit_group: Callable[[Sequence[Region], int], None]) -> None:
@@ -333,21 +324,32 @@ _LEAST_SLOPE: Final = 0.02
 """Samples tell of the line where the profile is at least this steep, as a part of its steepest."""
 _MOST_TURNS: Final = 24
 _AT_REST_PX: Final = 1e-3
+_ASTRAY: Final = 1.25
+"""Steps that come to rest raise the misfit beside the edge by 3 % at most (seen); such as raise it so lead astray."""
 
 
 def _fit_jointly(group: Sequence[Region], index: int) -> None:
-    """Fit line and profile together, and move the line, until it rests."""
+    """Fit line and profile together, and move the line, until it rests; one that strays is put back where it fitted."""
     _fit_group(group, index)
     for region in group:
+        best, least = region.line, np.inf
         for _ in range(_MOST_TURNS):
-            if region.fit is None or joint_line_profile(region, region.fit) < _AT_REST_PX:
+            if region.fit is None:
+                break
+            columns, misfit = _line_columns(region, region.fit)
+            if misfit > _ASTRAY * least:
+                region.move(best)
+                _fit_group([region], index)
+                break
+            if misfit < least:
+                best, least = region.line, misfit
+            if joint_line_profile(region, region.fit, columns) < _AT_REST_PX:
                 break
 
 
-def joint_line_profile(region: Region, fit: RefinedFit) -> float:
+def joint_line_profile(region: Region, fit: RefinedFit, columns: LineColumns) -> float:
     """Fit line and profile of one region together and move the line; how far its ends moved. [px]."""
     shape, line = fit.posterior.shape, region.line
-    columns = _line_columns(region, fit)
     levels = np.array([line.dark, line.bright])
     weighed, posterior, move = fit_with_line(fit.bins, shape, fit.plateaus, levels=levels, line=columns)
     # At most half a blur at a time.
@@ -392,8 +394,8 @@ class _NearLine:
         )
 
 
-def _line_columns(region: Region, fit: RefinedFit) -> LineColumns:
-    """Columns by which turn and bend of the line enter the fit of the profile."""
+def _line_columns(region: Region, fit: RefinedFit) -> tuple[LineColumns, float]:
+    """Columns by which turn and bend of the line enter the fit of the profile, and the misfit beside the edge."""
     near, posterior = _NearLine.of(region, fit), fit.posterior
     size, scale = fit.bins.count.size, near.scale_px
     effect = np.stack([near.s, near.s * near.s]) * near.rate
@@ -402,11 +404,12 @@ def _line_columns(region: Region, fit: RefinedFit) -> LineColumns:
     rest = np.bincount(near.bin, near.residual, size) / count
     profile = np.clip((near.level - posterior.dark) / posterior.step, 0.0, 1.0)
     within = effect - mean[:, near.bin]
-    weighted = within / fit.noise.variance_at(profile)
+    variance = fit.noise.variance_at(profile)
+    weighted = within / variance
     gram = weighted @ within.T
     # The distances already hold the bend as it is; the prior is about the whole of it.
     centre = np.array([0.0, -region.line.bright_side * region.line.bend_per_px * scale * scale])
-    return LineColumns(
+    columns = LineColumns(
         columns=mean,
         gram=gram,
         moment=weighted @ (near.residual - rest[near.bin]) + gram @ centre,
@@ -414,6 +417,7 @@ def _line_columns(region: Region, fit: RefinedFit) -> LineColumns:
         prior_sd=np.array([_TURN_SD_PX, BEND_SD_PER_PX * scale * scale]),
         scale_px=scale,
     )
+    return columns, float(np.square(near.residual) @ (1.0 / variance)) / max(near.residual.size, 1)
 
 
 def refine_line(region: Region, fit: RefinedFit) -> EdgeLine:

@@ -43,13 +43,15 @@ def measure_edges(
     physical: Aperture | None = None,
     viewing: Viewing | None = None,
     one_photograph: bool = False,
+    q: float | None = None,
 ) -> list[Edge]:
     """Edge of each region, in order; one that cannot be measured has NaN figures and a flag that says why.
 
     Each region holds linear samples of one channel and one edge. Regions given together are measured together, which is
     much quicker than one by one; an iterator that cuts them as they are asked for holds few at once. Where all belong
     to `one_photograph`, they tell together how its edges depart from the usual, and the first ones, which should lie
-    all over it, how its file was coded. `physical` adds `Edge.physical`, `viewing` acutance and JND.
+    all over it, how its file was coded. `physical` adds `Edge.physical`, `viewing` acutance and JND. With `q`,
+    wavelength times working f-number over pixel pitch, what the pupil's rim sends beyond a region is known.
     """
     seen: list[Samples] = []
     edges: dict[int, Edge] = {}
@@ -74,7 +76,7 @@ def measure_edges(
         else:
             groups.setdefault(fit.posterior.shape.index, []).append((i, fit))
     for group in groups.values():
-        curves = curves_of([fit.posterior for _, fit in group], [fit.reach_px for _, fit in group])
+        curves = curves_of([fit.posterior for _, fit in group], [fit.reach_px for _, fit in group], q=q)
         fitted = [fit for _, fit in group]
         judged = zip(group, curves, plateau_slopes(fitted), departures_of(fitted, curves), strict=True)
         for (i, fit), its_curves, slopes, departure in judged:

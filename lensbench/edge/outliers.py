@@ -178,27 +178,49 @@ def _strangers(
     if not wild.size:
         return wild
     posterior, plateaus = fit.posterior, fit.plateaus
-    level, slope, bend = posterior.profile()
-    chosen = np.zeros(level.size, bool)
-    chosen[wild] = True
-    among = np.flatnonzero(chosen[fit.bins.place])
-    at = fit.bins.place[among]
-    apart = region.distance_px[among] - posterior.shape.fine.position_px[at]
-    profile = np.clip((level[at] - posterior.dark) / posterior.step, 0.0, 1.0)
+    number = np.full(SIZE, -1)
+    number[wild] = np.arange(wild.size)
+    at = number[fit.bins.place]
+    among = np.flatnonzero(at >= 0)
+    at = at[among]
+    whole = posterior.profile()[0]
+    level, slope, bend = (own[wild] for own in posterior.profile())
+    profile = np.clip((level - posterior.dark) / posterior.step, 0.0, 1.0)
+    limit = np.maximum(
+        _OUTLIER_SD * np.sqrt(usual[wild] * fit.noise.variance_at(profile)), least[0] * posterior.step
+    )
+    away = int(np.ceil(least[1] / posterior.shape.step_px))
+    if away:
+        beyond = [np.abs(whole[np.clip(wild + side, 0, SIZE - 1)] - level) for side in (-away, away)]
+        limit += np.maximum(*beyond)
     light = plateaus.dark_slope_per_px + (plateaus.bright_slope_per_px - plateaus.dark_slope_per_px) * profile
+    apart = region.distance_px[among] - posterior.shape.fine.position_px[wild][at]
     rest = region.points.value[among] - level[at] - apart * (slope[at] + 0.5 * apart * bend[at])
-    rest -= light * region.along_px[among]
+    rest -= light[at] * region.along_px[among]
+    told = _may_stand_apart(at, rest, limit)
+    if told.size < at.size:
+        among, at, rest = among[told], at[told], rest[told]
+    if not told.size:
+        return among
     # By bin, and by value in each: one key is sorted much sooner than two.
     order = np.argsort(at + (rest - rest.min()) * (0.999 / max(float(np.ptp(rest)), 1e-300)))
     first = np.flatnonzero(np.diff(at[order], prepend=-1))
     count = np.diff(first, append=at.size)
     median = 0.5 * (rest[order[first + (count - 1) // 2]] + rest[order[first + count // 2]])
     rest[order] -= np.repeat(np.where(count >= _ENOUGH_FOR_MEDIAN, median, 0.0), count)
-    limit = np.maximum(
-        _OUTLIER_SD * np.sqrt(usual[at] * fit.noise.variance_at(profile)), least[0] * posterior.step
-    )
-    away = int(np.ceil(least[1] / posterior.shape.step_px))
-    if away:
-        beyond = [np.abs(level[np.clip(at + side, 0, SIZE - 1)] - level[at]) for side in (-away, away)]
-        limit += np.maximum(*beyond)
-    return among[np.abs(rest) > limit]
+    return among[np.flatnonzero(np.abs(rest) > limit[at])]
+
+
+def _may_stand_apart(at: npt.NDArray[np.intp], rest: FloatArray, limit: FloatArray) -> npt.NDArray[np.intp]:
+    """List the samples of those bins in which any may stand so far from the median, without sorting them.
+
+    The median lies within one standard deviation of the mean; few samples are looked at as they are.
+    """
+    count = np.bincount(at, minlength=limit.size)
+    share = (count >= _ENOUGH_FOR_MEDIAN) / np.maximum(count, 1)
+    mean = np.bincount(at, rest, limit.size) * share
+    square = np.bincount(at, np.square(rest), limit.size) * share
+    nearest = limit - np.sqrt(np.maximum(square - np.square(mean), 0.0))
+    may = np.zeros(limit.size, bool)
+    may[at[np.abs(rest - mean[at]) > nearest[at]]] = True
+    return np.flatnonzero(may[at])

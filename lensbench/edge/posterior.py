@@ -16,7 +16,7 @@ Edges of one photograph share how common each kind and size is: those shares are
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from typing import Final
 
 import numpy as np
@@ -43,14 +43,14 @@ _OWN_EDGES: Final = 8.0
 """So many edges must a photograph show before its own shares outweigh those of a lone edge."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+@dataclass(slots=True, kw_only=True, eq=False)
 class Posterior:
     """Coefficients of the columns with their covariance, and how well they fit, for one region."""
 
     shape: PriorShape
     coefficient: FloatArray
-    spread: FloatArray
-    """Shape (columns, m): S with S S' the coefficients' covariance."""
+    spreads: list[tuple[FloatArray, float]]
+    """Of each part that was averaged, and the root of its weight; put together when they are first asked for."""
     free_size: float
     """Root mean square of the free-form part's prior size over what was averaged."""
     light_size: float
@@ -65,9 +65,18 @@ class Posterior:
     """Of what the samples tell of the line's turn, the share that lies between samples at one and the same distance."""
     _profile: list[tuple[FloatArray, FloatArray, FloatArray]] = field(default_factory=list)
 
-    def without_spread(self) -> "Posterior":
-        """The same without the covariance, most of its bytes."""
-        return replace(self, spread=np.empty((0, 0)), _profile=[])
+    @property
+    def spread(self) -> FloatArray:
+        """Shape (columns, m): S with S S' the coefficients' covariance."""
+        if len(self.spreads) > 1:
+            parts = [part * root for part, root in self.spreads]
+            self.spreads = [(np.concatenate(parts, axis=1), 1.0)]
+        return self.spreads[0][0]
+
+    def let_go(self) -> None:
+        """Let go of the covariance, most of the bytes."""
+        self.spreads.clear()
+        self._profile.clear()
 
     @property
     def doubtful(self) -> bool:
@@ -205,13 +214,12 @@ def _averaged(weighed: Sequence[Weighed], shares: FloatArray) -> tuple[list[Post
     posteriors = []
     for i, region in enumerate(regions):
         own = slice(starts[i], starts[i + 1])
-        parts = [part * share for part, share in zip(spread[own], root[own], strict=True)]
         apart = (each[own] - mean[i]).T * root[own]
         posteriors.append(
             Posterior(
                 shape=system.shape,
                 coefficient=mean[i],
-                spread=np.concatenate([*parts, apart], axis=1),
+                spreads=[*zip(spread[own], root[own].tolist(), strict=True), (apart, 1.0)],
                 free_size=float(np.sqrt(size[i])),
                 light_size=float(np.sqrt(light[i])),
                 chi2=float(chi2[i]),

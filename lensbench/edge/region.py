@@ -38,7 +38,7 @@ class Coding:
     lost: float
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+@dataclass(slots=True, kw_only=True, eq=False)
 class RefinedFit:
     """One region's edge as the refined method sees it, before figures are drawn from it."""
 

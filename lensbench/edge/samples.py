@@ -16,7 +16,7 @@ from lensbench.model.shot import BoolArray, Samples
 from lensbench.model.units import FloatArray
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+@dataclass(slots=True, kw_only=True, eq=False)
 class Points:
     """The usable samples of one region; positions count from the region's centre."""
 
@@ -150,7 +150,7 @@ def roughness(rough: FloatArray | float, distance_px: FloatArray) -> FloatArray:
     return np.asarray(1.0 + rough * np.exp(-np.abs(distance_px) / _CODED_REACH_PX), np.float64)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+@dataclass(slots=True, kw_only=True, eq=False)
 class Bins:
     """Pooled samples of one region, or of several when stacked: the last axis has SIZE bins, many of them empty."""
 
@@ -330,6 +330,10 @@ def pool_together(
     return bins, places
 
 
+_FAR: Final = 65_536.0
+"""Bins away from which offsets are summed: one sum then holds them and, in its high digits, how many they are."""
+
+
 def _summed(
     place: FloatArray, along_px: FloatArray, value: FloatArray, sums: FloatArray
 ) -> npt.NDArray[np.intp]:
@@ -344,10 +348,12 @@ def _summed(
         size, inside = SIZE + 2, slice(1, -1)
     index = place.astype(np.intp)
     place -= index
-    place -= 0.5
-    sums[0] = np.bincount(index, minlength=size)[inside]
+    place += _FAR - 0.5
+    both = np.bincount(index, place, size)[inside]
+    place -= _FAR
+    np.rint(both / _FAR, out=sums[0])
+    np.subtract(both, _FAR * sums[0], out=sums[2])
     sums[1] = np.bincount(index, value, size)[inside]
-    sums[2] = np.bincount(index, place, size)[inside]
     sums[3] = np.bincount(index, np.square(place, out=place), size)[inside]
     sums[4] = np.bincount(index, along_px, size)[inside]
     sums[5] = np.bincount(index, np.square(value, out=place), size)[inside]

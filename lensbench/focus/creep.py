@@ -9,8 +9,13 @@ they tell it the scale and the place of the chart in the picture: a focus that m
 
 Chance is exact, whatever the scatter: shots of one stop that were focused anew, or not moved at all, could as well have
 come in any other order.
+
+References
+----------
+T. Sellke, M. J. Bayarri, J. O. Berger, Am. Stat. 55, 62 (2001): the Bayes factor's bound -1 / (e p ln p) (from memory).
 """
 
+import math
 from dataclasses import dataclass
 from typing import Final
 
@@ -21,6 +26,10 @@ from lensbench.model.units import FloatArray
 
 CHANCE: Final = 0.035
 """Probability of a creep by chance alone. Common practice, no source."""
+_ODDS_BEFORE: Final = 0.2
+"""Of a session whose focus creeps. Common practice, no source; nor has the next one."""
+_USUAL_LOSS: Final = 0.03
+"""Share of MTF50 that a creep costs the stop that suffers most."""
 LEAST_LOSS: Final = 0.015
 """Share of MTF50 that a creep must cost some stop to be told. Common practice, no source."""
 _FEWEST_SPARE: Final = 4  # shots beyond the first of each stop
@@ -36,6 +45,19 @@ class Creep:
     chance: float
     loss: FloatArray
     """Share of MTF50 by which each setting's shots are softer than at the session's best focus: (settings, thirds)."""
+    signal: float
+    """What the creep explains beyond chance, over the variance of what is left."""
+
+    @property
+    def believed(self) -> float:
+        """Share of the losses to be believed, averaged over creep and none: root of the mean square.
+
+        The probability of a creep is by the most that its chance can speak for it (Sellke et al.). Losses that the
+        shots' scatter could make by itself are drawn towards none, by a normal prior.
+        """
+        odds = _ODDS_BEFORE / (-math.e * self.chance * math.log(self.chance))
+        drawn = 1.0 / (1.0 + (self.largest / _USUAL_LOSS) ** 2 / self.signal)
+        return math.sqrt(odds / (1.0 + odds)) * drawn
 
     @property
     def largest(self) -> float:
@@ -77,7 +99,10 @@ def crept(
     slopes = terms[: load.shape[1]] + np.outer(shift, terms[load.shape[1] : -1].sum())
     loss[:, seen] = _losses(slopes, float(terms[-1]), ways[at], load, setting)
     loss[:, ~seen] = np.nanmean(loss, axis=1, keepdims=True)
-    creep = Creep(chance=chance, loss=loss)
+    signal = _signal(
+        float(gains[at, 0]), float(np.sum((off @ whitening) ** 2)), len(terms), spare * int(seen.sum())
+    )
+    creep = Creep(chance=chance, loss=loss, signal=signal)
     return creep if creep.largest >= LEAST_LOSS else None
 
 
@@ -130,6 +155,12 @@ def _gain(design: FloatArray, figures: FloatArray) -> FloatArray:
     along = flat @ bent / max(float(np.linalg.norm(bent)), 1e-12)
     explained = straight + np.minimum(along, 0.0) ** 2
     return np.asarray(explained, np.float64)
+
+
+def _signal(explained: float, total: float, terms: int, freedom: int) -> float:
+    """Square of the signal over the noise: no less than a half, for it was found beyond chance."""
+    noise = max(total - explained, 1e-9 * total) / max(freedom - terms, 1)
+    return max(explained / noise - terms, 0.5)
 
 
 def _losses(

@@ -8,10 +8,10 @@ curved field strays far. So do repeats whose thirds change against each other by
 moves the one into focus and the other out of it is the focus.
 """
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
-from math import inf
 from typing import Final
 from weakref import WeakKeyDictionary, ref
 
@@ -26,6 +26,7 @@ from lensbench.shot import zone_of
 from lensbench.stats import f_chance, fit_blur
 
 THIRDS: Final = tuple(zone for zone in ZONES if zone != "frame")
+_CREEP_DOUBT: Final = 2.75  # a focus that crept was set once, so that focus shift adds to what the creep cost
 _SURE: Final = 0.05
 _BEYOND_DOUBT: Final = 0.01  # where the repeats show that they were refocused
 _FEWEST_STOPS: Final = 3
@@ -49,13 +50,14 @@ class SessionFocus:
     settings: tuple[tuple[float, str], ...] = ()
     """F-number and condition of each row of the creep's losses."""
 
-    def loss(self, shot: SweepShot, zone: str) -> float:
-        """Share of a zone's MTF50 that the creep may have taken from a shot's setting; 0 without a creep."""
+    def creep_sd(self, shot: SweepShot, zone: str) -> float:
+        """Log MTF50 that the creep may have taken from a zone at a shot's setting; 0 without a creep."""
         setting = (shot.planned.setting.f_number, shot.planned.condition)
         if self.creep is None or setting not in self.settings:
             return 0.0
         losses = self.creep.loss[self.settings.index(setting)]
-        return float(losses.mean() if zone == "frame" else losses[THIRDS.index(zone)])
+        loss = float(losses.mean() if zone == "frame" else losses[THIRDS.index(zone)])
+        return _CREEP_DOUBT * self.creep.believed * -math.log1p(-loss)
 
 
 def in_order(shots: Sequence[SweepShot]) -> list[SweepShot]:
@@ -150,7 +152,7 @@ def _focus_moved(results: Sequence[ShotResult], setting: IntArray) -> bool:
         away -= np.average(away, axis=1, weights=1.0 / variance)[:, None]
         square += float(np.sum(away**2 / variance))
         freedom += (len(repeats) - 1.0) * (len(THIRDS) - 1.0)
-    return freedom > 0.0 and f_chance(square / freedom, freedom, inf) < _BEYOND_DOUBT
+    return freedom > 0.0 and f_chance(square / freedom, freedom, math.inf) < _BEYOND_DOUBT
 
 
 def _shown(

@@ -21,7 +21,7 @@ A figure is refused where the print leaves less than 70 % at its frequency; a zo
 its edges are refused, for those left are the softest.
 """
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Container, Iterable, Iterator, Sequence
 from dataclasses import replace
 from itertools import compress
 from math import hypot, isfinite, nan, pi, sqrt
@@ -153,15 +153,14 @@ def _rim_share(place: float) -> float:
     return (1.0 - t) ** 2 * (1.0 / (1.0 - t) ** 2 - 1.0 / (1.0 + t) ** 2 + arcs)
 
 
-def doubt_neighbours(
+def strays(
     edges: Sequence[Edge], arms: Sequence[tuple[FoundTarget, ArmRegion]], *, q: float | None
-) -> list[Edge]:
-    """Widen the sds by what aberrations may bring from a target's other arms and rim, which nothing takes out.
+) -> dict[str, float]:
+    """How much light each target's edges send further than a region's end stands from the crossing.
 
-    As much light as a target's edges send further than a region's end stands from the crossing, diffraction aside,
-    reaches that region from beyond: a part of it unlike its own.
+    Diffraction aside; as much reaches that region from beyond: a part of it unlike its own.
     """
-    strays: dict[str, float] = {}
+    found: dict[str, float] = {}
     for edge, (target, arm) in zip(edges, arms, strict=True):
         if edge.measured:
             length_px, _ = span_px(arm.box, edge.angle_deg)
@@ -170,9 +169,25 @@ def doubt_neighbours(
             )
             dark, bright = np.interp((-gap_px, gap_px), edge.esf_position_px, edge.esf)
             stray = max(dark, 1.0 - bright) - 2.0 * (q or 0.0) / (pi**3 * gap_px)
-            strays[target.target.name] = max(strays.get(target.target.name, 0.0), stray)
+            found[target.target.name] = max(found.get(target.target.name, 0.0), stray)
+    return found
+
+
+def doubt_neighbours(
+    edges: Sequence[Edge],
+    arms: Sequence[tuple[FoundTarget, ArmRegion]],
+    *,
+    q: float | None,
+    taken: Container[str] = (),
+) -> list[Edge]:
+    """Widen the sds by what aberrations may bring from a target's other arms and rim, or leave of it where `taken` out.
+
+    `taken` holds names of targets.
+    """
+    stray = strays(edges, arms, q=q)
+    parts = {name: (_OF_TAKEN if name in taken else _OF_STRAYS) * light for name, light in stray.items()}
     return [
-        _doubted(edge, _OF_STRAYS * strays[target.target.name]) if edge.measured else edge
+        _doubted(edge, parts[target.target.name]) if edge.measured else edge
         for edge, (target, _) in zip(edges, arms, strict=True)
     ]
 
@@ -197,6 +212,8 @@ def _doubted(edge: Edge, response_sd: float) -> Edge:
 
 _OF_STRAYS: Final = 0.15
 """Sd of the response, as a part of such light: 0.02 to 0.2 in most thirds of simulated fast lenses, up to 0.35."""
+_OF_TAKEN: Final = 0.02
+"""The same where it was taken out: a tenth of it is left, or less (`flare`)."""
 _LEAST_LEFT: Final = 0.7  # of the contrast: a figure is refused where the print leaves less at its frequency
 _MOST_REFUSED: Final = 0.25  # of a zone's edges
 _TYPICAL_RISE_MM: Final = 0.1  # 10-90 % rise of an edge from a home printer; common practice, no source

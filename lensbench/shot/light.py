@@ -112,6 +112,28 @@ def with_light(samples: Iterable[Samples], chart: ChartFound) -> Iterator[Sample
         yield replace(region, light_slope_per_px=slope)
 
 
+def relative_light(
+    chart: ChartFound, rows_px: FloatArray, cols_px: FloatArray, *, about_px: tuple[float, float]
+) -> FloatArray | None:
+    """Light that the whole chart shows at all crossings of some rows and columns, over that at a point.
+
+    None without a fit.
+    """
+    if (fitted := _fitted(chart)) is None or _rms(fitted) > _ROUGHEST:
+        return None
+    _, down, right, second, fourth = fitted[0].tolist()
+
+    def log(row: FloatArray, col: FloatArray) -> FloatArray:
+        square = row * row + col * col
+        return np.asarray(down * row + right * col + square * (second + fourth * square))
+
+    corner = _places(chart, np.stack([rows_px[:1], cols_px[:1]], axis=1))[0]
+    step = 1.0 / (hypot(*chart.size_px) / 2.0)
+    row, col = corner[0] + step * (rows_px - rows_px[0]), corner[1] + step * (cols_px - cols_px[0])
+    there = _places(chart, np.array([about_px]))[0]
+    return np.exp(log(row[:, None], col[None, :]) - log(there[:1], there[1:]))
+
+
 def _rms(fitted: tuple[FloatArray, FloatArray, FloatArray]) -> float:
     fit, design, level = fitted
     return float(np.sqrt(np.mean(np.square(level - design @ fit))))

@@ -1,8 +1,9 @@
 """One photograph of the chart in, everything measured in it out."""
 
 from collections import Counter
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, fields, replace
+from functools import partial
 from math import isfinite
 from operator import itemgetter
 from pathlib import Path
@@ -11,15 +12,17 @@ from typing import Final
 from lensbench import edge as edges_room
 from lensbench import photo as photos
 from lensbench.chart.find import ArmRegion, ChartFound, FoundTarget, find_chart
-from lensbench.edge import Aperture, EdgeShapes, colour_shift, radial_shift
+from lensbench.edge import EdgeShapes, colour_shift, radial_shift
 from lensbench.model.errors import ChartError, ImageError, remark
 from lensbench.model.shot import Box, ChartEdge, ChartSeen, Direction, Edge, Metadata, Samples, ShotResult
 from lensbench.shot.corrections import (
     diffraction_q,
     doubt_neighbours,
     freed_of_print,
+    strays,
     subtract_neighbour_edges,
 )
+from lensbench.shot.flare import subtract_flare
 from lensbench.shot.geometry import Pose, camera_pose, direction_of, place_of
 from lensbench.shot.light import (
     Illumination,
@@ -82,9 +85,13 @@ def measure_shot(
     q = diffraction_q(
         metadata, pixel_pitch_um=pitch_um, magnification=pose.magnification, channel=photo.default_channel
     )
-    measured = _measured(regions, options, aperture=aperture, q=q)
+    fitted = partial(
+        edges_room.measure_edges, method=options.method, physical=aperture, one_photograph=True, q=q
+    )
+    measured = _measured(regions, options, fitted, q=q)
     if options.method == "refined":  # the standard's window raises the SFR
-        measured = doubt_neighbours([flagged_if_too_crisp(edge, q) for edge in measured], arms, q=q)
+        again = None if options.fast else partial(photos.open_photo, path, encoding=options.encoding)
+        measured = _freed_of_flare(measured, arms, chart, fitted, again=again, q=q)
     _refuse_if_nothing(measured, photo.path)
     edges = tuple(
         _chart_edge(photo, target, arm, edge, colours=not options.fast)
@@ -138,17 +145,57 @@ class _Regions:
             yield samples
 
 
-def _measured(
-    regions: _Regions, options: MeasureOptions, *, aperture: Aperture | None, q: float | None
-) -> list[Edge]:
+Fitted = Callable[[Iterable[Samples]], list[Edge]]
+
+
+def _measured(regions: _Regions, options: MeasureOptions, fitted: Fitted, *, q: float | None) -> list[Edge]:
     """Edges of all arms, in their order; each region is cut when it is asked for, and let go soon after."""
     arms = regions.arms
-    order = sorted(range(len(arms)), key=lambda place: (place % _SPREAD > 0, place))
+    order = _spread_out(range(len(arms)))
     cut = with_light(regions.cut(order), regions.chart)
     if options.method != "iso":
         cut = subtract_neighbour_edges(cut, [arms[place] for place in order], chart=regions.chart, q=q)
-    edges = edges_room.measure_edges(cut, method=options.method, physical=aperture, one_photograph=True)
+    edges = fitted(cut)
     return [edge for _, edge in sorted(zip(order, edges, strict=True), key=itemgetter(0))]
+
+
+def _spread_out(places: Iterable[int]) -> list[int]:
+    return sorted(places, key=lambda place: (place % _SPREAD > 0, place))
+
+
+_WORTH_A_LOOK: Final = 0.005
+"""Light that a target's edges send past the crossing, from which on the picture is asked where it falls."""
+
+
+def _freed_of_flare(
+    edges: list[Edge],
+    arms: Sequence[Arm],
+    chart: ChartFound,
+    fitted: Fitted,
+    *,
+    again: Callable[[], photos.Photo] | None,
+    q: float | None,
+) -> list[Edge]:
+    """Edges measured anew without their targets' flare where there is much of it, and in doubt by what is left.
+
+    `again` opens the photograph once more, for what was decoded was let go of; without it nothing is measured anew.
+    """
+    stray, taken = strays(edges, arms, q=q), set[str]()
+    flared = [
+        place for place, (found, _) in enumerate(arms) if stray.get(found.target.name, 0.0) > _WORTH_A_LOOK
+    ]
+    if again and flared:
+        photo, places = again(), _spread_out(flared)
+        own = [arms[place] for place in places]
+        lit = with_light((photo.cut(arm.box) for _, arm in own), chart)
+        freed = fitted(subtract_flare(lit, own, chart=chart, photo=photo, taken=taken))
+        better = {
+            place: edge
+            for place, edge in zip(places, freed, strict=True)
+            if edge.measured and arms[place][0].target.name in taken
+        }
+        edges = [better.get(place, edge) for place, edge in enumerate(edges)]
+    return doubt_neighbours([flagged_if_too_crisp(edge, q) for edge in edges], arms, q=q, taken=taken)
 
 
 def _as_seen(result: ShotResult, options: MeasureOptions) -> ShotResult:

@@ -39,7 +39,7 @@ from lensbench.model.setting import Setting
 from lensbench.model.shot import BoolArray
 from lensbench.model.sweep import INDIFFERENCE, Behind, BestSetting, SharpEnough
 from lensbench.model.units import FloatArray
-from lensbench.stats.scatter import Spread, ZoneSeries
+from lensbench.stats.scatter import CREEP_LEAN, Spread, ZoneSeries
 from lensbench.stats.spread import rounded_dof
 from lensbench.stats.stop_curve import Curve
 
@@ -131,7 +131,9 @@ def candidates(curves: Sequence[ZoneCurve], spread: Spread) -> Candidates:
         variance=np.concatenate([spread.variance_of_means(series) for _, series, _ in curves]),
         dof=spread.dof,
         value=values,
-        value_sd=np.concatenate([curve.sd for _, _, curve in curves]),
+        value_sd=np.concatenate(
+            [(CREEP_LEAN if series.crept else 1.0) * curve.sd for _, series, curve in curves]
+        ),
         value_low=np.concatenate([curve.low for _, _, curve in curves]),
         value_high=np.concatenate([curve.high for _, _, curve in curves]),
         errs_down=np.concatenate([curve.errs_down for _, _, curve in curves]),

@@ -50,6 +50,7 @@ _MOST_LEAN: Final = 0.6
 _TAIL: Final = 0.2
 """Share of the mean loss that rare shots far out of focus, which a few shots do not show, may take beside it. Set by
 simulated shoots; with Student's tails of 3 degrees of freedom the mean loss is three times a normal one's."""
+CREEP_LEAN: Final = 0.4  # a creep only softens: intervals reach down by this share. Set by simulated shoots
 _WORTH: Final = 6.0  # repeats of each stop that the law over the stops is worth
 
 # What is thought of the three parts before the repeats are seen: usual size, and by which factor it varies (one sd).
@@ -79,6 +80,8 @@ class ZoneSeries:
     """Of each shot that is the fitted peak of a focus bracket, from the fit; NaN for a plain one, empty without any."""
     own_dof: float = 0.0
     """Degrees of freedom of those, all together."""
+    crept: bool = False
+    """The own sds are of what a creep of the focus may have taken: mostly the truth lies above, by what all share."""
 
     @property
     def shots(self) -> FloatArray:
@@ -198,7 +201,8 @@ class Spread:
         factor = np.asarray(special.stdtrit(np.minimum(dof, 1e9), chance), np.float64)
         lean = _SQUARE_SKEW / (6.0 * np.sqrt(series.shots)) * (factor**2 - 1.0)
         tail = _TAIL * np.sqrt(0.5 * series.shots)
-        return factor + share**1.5 * (np.minimum(lean, _MOST_LEAN * factor) + tail), factor
+        down = factor + share**1.5 * (np.minimum(lean, _MOST_LEAN * factor) + tail)
+        return (CREEP_LEAN * down if series.crept else down), factor
 
 
 def plain_spread(sd: float, source: str, *, dof: float = math.inf) -> Spread:

@@ -104,6 +104,7 @@ def fit_curve(series: ZoneSeries, spread: Spread, *, pixel_pitch_um: float | Non
     if error > 2.0 * MODEL_ERROR:
         fit = fitted(error)
     estimate, sd = central_values, np.sqrt(noise)
+    fits = fits and not series.crept  # what a creep took, the stops share: none can lend strength
     if fits:
         share = error**2 / (noise + error**2)
         estimate = fit.log_mtf50 + share * (central_values - fit.log_mtf50)

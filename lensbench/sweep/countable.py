@@ -47,7 +47,6 @@ PURPOSES: Final[dict[str, str]] = {Purpose.CENTRE: "inner", Purpose.FRAME: "fram
 """Purpose -> the zone that counts for it."""
 NamedSeries = tuple[tuple[Setting, ...], ZoneSeries]  # settings by f-number, and their shots in a zone
 _OWN_SERIES: Final = "a focus bracket beside refocused shots of its setting: it serves the lens's condition"
-_CREEP_DOUBT: Final = 2.0  # a focus that crept was set once, so that focus shift adds to what the creep cost
 _FEWEST_RESPONSES: Final = 2
 
 
@@ -172,9 +171,9 @@ def _zone_value(
     if _is_moved(group):
         (sharpest,) = _in_focus(group)
         log_mtf50 = sharpest.log_mtf50(zone) if math.isfinite(sharpest.log_mtf50(zone)) else float(logs.max())
-    elif loss := focus.loss(group[0], zone):
+    elif taken_sd := focus.creep_sd(group[0], zone):
         spread = float(np.std(logs, ddof=1)) if logs.size > 1 else 0.0
-        sd = math.hypot(spread / math.sqrt(logs.size), _CREEP_DOUBT * -math.log1p(-loss))
+        sd = math.hypot(spread / math.sqrt(logs.size), taken_sd)
         dof = float(max(logs.size - 1, 1))
     for bracket in brackets_among(group):
         level = bracket_level(bracket, zone)
@@ -383,10 +382,12 @@ def zone_series(shots: Sequence[CountedShot], zone: str) -> dict[float | None, N
 def _named_series(shots: Sequence[CountedShot], zone: str) -> NamedSeries | None:
     exact: dict[Setting, list[float]] = defaultdict(list)
     values: dict[Setting, list[ZoneValue]] = defaultdict(list)
+    crept = False
     for shot in shots:
         exact[shot.setting].append(shot.exact_f_number)
         if zone in shot.zones and (zone != "frame" or all(third in shot.zones for third in ZONES)):
             values[shot.setting].append(shot.zones[zone])
+            crept |= shot.zones[zone].sd is not None and not shot.bracket
     if not values:
         return None
     middle = {setting: float(np.median(exact[setting])) for setting in values}
@@ -396,6 +397,7 @@ def _named_series(shots: Sequence[CountedShot], zone: str) -> NamedSeries | None
         f_number=np.array([middle[setting] for setting in settings]),
         log_shots=tuple(np.log([value.mtf50_cypx for value in values[setting]]) for setting in settings),
         own_sd=tuple(np.array([value.sd or math.nan for value in values[setting]]) for setting in settings),
+        crept=crept,
         own_dof=sum(value.dof or math.inf for value in in_order if value.sd),
         measurement_sd=float(np.median([value.noise_sd for value in in_order])),
     )

@@ -241,7 +241,9 @@ def _basis(focals: Sequence[FocalShots], series: Sequence[ZoneSeries]) -> Basis:
         sensor_data=all(result.sensor_data for result, _ in results),
         channels=tuple(sorted({edge.edge.channel for result, _ in results for edge in result.edges})),
         shots_a_setting=(min(counts, default=0), max(counts, default=0)),
-        bracketed=any(bool(np.isfinite(sd).any()) for zones in series for sd in zones.own_sd),
+        bracketed=any(
+            bool(np.isfinite(sd).any()) for zones in series if not zones.crept for sd in zones.own_sd
+        ),
         refocusing=max((focal.focus.refocusing for focal in focals), key=list(Refocusing).index),
         distance_mm=_ends([distance for distance, _ in distances]),
         covered_percent=min(_covered_percent(focal) for focal in focals),

@@ -82,11 +82,12 @@ def _unlike(shots: Sequence[SweepShot]) -> list[Note]:
 
 def _sharpened(counted: Sequence[SweepShot]) -> list[Note]:
     """How many of the pictures were sharpened."""
-    sharpened = sum(_bears("sharpened", shot.measured) for shot in counted)
+    sharpened = sum(bears("sharpened", shot.measured) for shot in counted)
     return [Note(Observed.SHARPENED, (sharpened, len(counted)))] if sharpened else []
 
 
-def _bears(flag: str, result: ShotResult) -> bool:
+def bears(flag: str, result: ShotResult) -> bool:
+    """Whether a photograph bears a remark."""
     return any(remark.flag == flag for remark in result.quality)
 
 
@@ -102,7 +103,7 @@ def _paper(result: ShotResult) -> float:
 
 def _askew(counted: Sequence[SweepShot]) -> list[Note]:
     """In how many photographs the camera stood further askew than their corners bear, and the most."""
-    tilts = [shot.measured.tilt for shot in counted if _bears("tilted", shot.measured)]
+    tilts = [shot.measured.tilt for shot in counted if bears("tilted", shot.measured)]
     most_deg = max((hypot(tilt.yaw_deg, tilt.pitch_deg) for tilt in tilts), default=0.0)
     return [Note(Observed.ASKEW, (len(tilts), len(counted), most_deg))] if tilts else []
 

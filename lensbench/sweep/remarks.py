@@ -28,7 +28,7 @@ from lensbench.model.sweep import Observed, Refocusing, SeriesRemark, SweepShot,
 from lensbench.model.units import FloatArray
 from lensbench.stats import Spread
 from lensbench.sweep.countable import FocalShots, bracket_peak
-from lensbench.sweep.mixed import mixed_remarks, raw_and_finished
+from lensbench.sweep.mixed import bears, mixed_remarks, raw_and_finished
 
 MAGNIFICATION_LIMIT: Final = 0.05  # focal lengths further apart see other shares of the print's blur
 RISE_LIMIT_MM: Final = 0.2  # 10-90 % rise on the chart: twice a home printer's; common practice, no source
@@ -57,7 +57,7 @@ def reservations(spread: Spread, focals: Sequence[FocalShots] = ()) -> tuple[Not
     elif not spread.repeated:
         reasons.append(Note(Unclaimed.FEW_SHOTS, names=(spread.source,)))
     if len(focals) > 1 and not all(
-        _bears("print_divided", shot.measured) for focal in focals for shot in focal.members
+        bears("print_divided", shot.measured) for focal in focals for shot in focal.members
     ):
         sizes = [focal.magnification for focal in focals]
         if not np.all(np.isfinite(sizes)):
@@ -88,10 +88,6 @@ def remarks(
         *print_remarks(counted),
         *drift_remarks(shots),
     )
-
-
-def _bears(flag: str, result: ShotResult) -> bool:
-    return any(remark.flag == flag for remark in result.quality)
 
 
 def _open_brackets(focals: Sequence[FocalShots]) -> list[SeriesRemark]:
@@ -136,7 +132,7 @@ def print_remarks(shots: Sequence[SweepShot]) -> list[SeriesRemark]:
 def _blur_px(result: ShotResult) -> FloatArray:
     """Give each edge's blur beyond diffraction and pixel, as a Gaussian's sigma; none where nothing is known."""
     f_number, pitch_um = result.metadata.f_number, result.pixel_pitch_um
-    if f_number is None or pitch_um is None or _bears("print_divided", result):
+    if f_number is None or pitch_um is None or bears("print_divided", result):
         return np.empty(0)
     q = optics.working_q(f_number, pixel_pitch_um=pitch_um, magnification=result.magnification)
     edges = [edge.edge for edge in result.edges if edge.edge.measured]

@@ -64,5 +64,5 @@ are taken alone.
 TABLE = pages.Table(
     page=page,
     full={"draws": 200, "thinning": 1, "sections": 99, "seed": 0},
-    tiny={"draws": 4, "thinning": 12},
+    tiny={"draws": 2, "thinning": 40},
 )

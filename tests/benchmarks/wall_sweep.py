@@ -185,5 +185,5 @@ def page(*, seeds, lenses, stops, full_size, seed):
 TABLE = pages.Table(
     page=page,
     full={"seeds": 3, "lenses": 2, "stops": 6, "full_size": 1, "seed": 1},
-    tiny={"seeds": 1, "lenses": 1, "stops": 2, "full_size": 0},
+    tiny={"seeds": 1, "lenses": 1, "stops": 1, "full_size": 0},
 )

@@ -21,7 +21,11 @@ from lensbench.chart.layout.sheet import layout_from_markers, sheet
 from lensbench.model.errors import ChartError, SettingError
 
 PAPERS = ["A4", "A3", "A0", "Letter", "Legal", "Tabloid", "500x400", "600x300", "140x140"]
-layouts = pytest.mark.parametrize("layout", [sheet(paper) for paper in PAPERS], ids=PAPERS)
+
+
+@pytest.fixture(params=PAPERS)
+def layout(request):
+    return sheet(request.param)
 
 
 # ISO 216:2007 table 1 (A series); Letter and Tabloid from inches (ANSI/ASME Y14.1): 8.5 x 11, 11 x 17.
@@ -62,14 +66,12 @@ def test_contrast_and_solid_set_the_reflectance():
     assert sheet("A4", solid=True).dark_reflectance == 0.0
 
 
-@layouts
 def test_there_are_targets_enough_and_one_in_the_middle(layout):
     assert len(layout.targets) >= 23
     assert layout.targets[0].center_mm == (0.0, 0.0)
     assert len({target.name for target in layout.targets}) == len(layout.targets)
 
 
-@layouts
 def test_every_frame_has_a_target_out_at_each_corner(layout):
     for frame in layout.frames:
         half_row, half_col = (side / 2 for side in frame.size_mm)
@@ -88,7 +90,6 @@ def test_every_frame_has_a_target_out_at_each_corner(layout):
                 assert reach > 0.89
 
 
-@layouts
 def test_nothing_touches_anything_else(layout):
     for one, other in combinations(layout.targets, 2):
         apart = hypot(one.center_mm[0] - other.center_mm[0], one.center_mm[1] - other.center_mm[1])
@@ -103,7 +104,6 @@ def test_nothing_touches_anything_else(layout):
         assert np.abs(np.subtract(one.center_mm, other.center_mm)).max() > 1.25 * one.side_mm
 
 
-@layouts
 def test_everything_stands_on_the_page(layout):
     for mark, reach in [(t, t.radius_mm) for t in layout.targets] + [
         (m, m.side_mm / 2) for m in layout.markers
@@ -112,7 +112,6 @@ def test_everything_stands_on_the_page(layout):
             assert abs(mark.center_mm[axis]) + reach < layout.paper_mm[axis] / 2 - 5.0
 
 
-@layouts
 def test_arms_lie_near_the_radius_and_away_from_pixel_directions(layout):
     """The design's rule: 5 to 10 degrees off the radius, 3 degrees and more from rows, columns, diagonals."""
     for target in layout.targets:

@@ -22,7 +22,7 @@ pytestmark = pytest.mark.skipif(not Path("/proc/self/task").exists(), reason="fi
 LIMIT_S = 120.0
 """A sweep of the few small photographs here takes some 10 s; one that hangs takes for ever."""
 STOPS = ("4", "5.6", "8")
-SMALL = ("--repeats", "1", "--size", "580x870", "--pitch-um", "8")
+SMALL = ("--repeats", "1", "--size", "440x660", "--pitch-um", "8")
 
 KILLED_HALFWAY = """
 import multiprocessing, os, signal, stat

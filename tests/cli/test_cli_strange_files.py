@@ -50,7 +50,7 @@ def shoot(tmp_path_factory):
     """Three raw photographs of the chart."""
     out = tmp_path_factory.mktemp("shoot") / "raw"
     status, *_ = lensbench(
-        "simulate", "--out", out, "--stops", "4", "--repeats", "3", "--size", "580x870", "--pitch-um", "8",
+        "simulate", "--out", out, "--stops", "4", "--repeats", "3", "--size", "440x660", "--pitch-um", "8",
         "--workers", "1",
     )  # fmt: skip
     assert status == 0
@@ -134,34 +134,44 @@ def until(happened):
         time.sleep(0.05)
 
 
-@pytest.mark.parametrize(
-    ("folder", "variables"),
-    [(b"plain", {}), (b"sh\xffoots", PLAIN)],
-    ids=["plain folder", "strange folder, C locale"],
-)
-def test_watching_goes_on(tmp_path, shoot, folder, variables):
-    place, out, messages = tmp_path / os.fsdecode(folder), tmp_path / "out", tmp_path / "messages"
-    place.mkdir()
-    damaged(place)
-    with out.open("wb") as stdout, messages.open("wb") as stderr:
+def watched(place, variables):
+    """A program that watches a folder, and the file that it answers in."""
+    out = place.with_suffix(".out")
+    with out.open("wb") as stdout, place.with_suffix(".messages").open("wb") as stderr:
         watch = subprocess.Popen(
             [*PROGRAM, "check", os.fsencode(place), "--watch"],
             cwd=ROOT, stdout=stdout, stderr=stderr, env=os.environ | variables,
             preexec_fn=lambda: signal.signal(signal.SIGINT, signal.SIG_DFL),  # however the tests were started
         )  # fmt: skip
-    until(lambda: out.read_bytes().count(b"\n") == 1)  # the damaged file is tried again after 2 s
+    return watch, out
+
+
+def test_watching_goes_on(tmp_path, shoot):
+    """In a plain folder, and in a strange one in the C locale, side by side."""
+    places = [tmp_path / "plain", tmp_path / os.fsdecode(b"sh\xffoots")]
+    for place in places:
+        place.mkdir()
+        damaged(place)
+    watches = [watched(place, variables) for place, variables in zip(places, ({}, PLAIN), strict=True)]
+
+    def lines_are(count):
+        return lambda: all(out.read_bytes().count(b"\n") >= count for _, out in watches)
+
+    until(lines_are(1))  # the damaged file is tried again after 2 s
     for path, name in zip(shoot, (b"sh\xffot.dng", "Schärfe.dng".encode(), b"later.dng"), strict=True):
-        lines = out.read_bytes().count(b"\n")
-        shutil.copy(path, place / os.fsdecode(name))
-        until(lambda lines=lines: out.read_bytes().count(b"\n") > lines)
-    watch.send_signal(signal.SIGINT)
-    assert watch.wait(timeout=30) == 0
-    lines = out.read_bytes().decode().splitlines()
-    assert b"Traceback" not in messages.read_bytes()
-    assert [line for line in lines if "zero.tif" in line and "damaged" in line]
-    assert sorted(line.split()[1] for line in lines if line.startswith("usable")) == [
-        "Schärfe.dng", "later.dng", "shot.dng",
-    ]  # fmt: skip
+        lines = max(out.read_bytes().count(b"\n") for _, out in watches)
+        for place in places:
+            shutil.copy(path, place / os.fsdecode(name))
+        until(lines_are(lines + 1))
+    for (watch, out), place in zip(watches, places, strict=True):
+        watch.send_signal(signal.SIGINT)
+        assert watch.wait(timeout=30) == 0
+        lines = out.read_bytes().decode().splitlines()
+        assert b"Traceback" not in place.with_suffix(".messages").read_bytes()
+        assert [line for line in lines if "zero.tif" in line and "damaged" in line]
+        assert sorted(line.split()[1] for line in lines if line.startswith("usable")) == [
+            "Schärfe.dng", "later.dng", "shot.dng",
+        ]  # fmt: skip
 
 
 NAMES = {

@@ -46,9 +46,9 @@ def shoot(tmp_path_factory):
     place = tmp_path_factory.mktemp("shoot")
     camera = (
         "--size",
-        "760x1140",
+        "440x660",
         "--pitch-um",
-        "6",
+        "10",
         "--cfa",
         "mono",
         "--focus-spread-um",

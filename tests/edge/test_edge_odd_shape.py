@@ -1,12 +1,39 @@
 """Edges that no lens makes: a second image, half a halo. Their intervals hold the truth, or a flag says so."""
 
+from dataclasses import dataclass
+
 import numpy as np
 import pytest
-from exact_edges import BRIGHT, DARK, Scene, samples
+from exact_edges import BRIGHT, DARK, Scene, samples, sites
 from odd_edges import Chain, Gaussian, Mixture, OddEdge, Pupil, RoundExponential, noisy_levels
-from odd_kinds import drawn_edge, drawn_good_lens, present_of
+from odd_kinds import drawn_edge, drawn_good_lens, drawn_scene, present_of
+from scipy import special
 
 from lensbench.edge import measure_edges
+
+
+@dataclass(frozen=True)
+class Ring:
+    """A soft ring: transfer J0 of 2 pi f times its radius (Hankel transform), and a Gaussian of a fifth of that."""
+
+    radius_px: float
+    highest_cypx: float = 12.0
+
+    def otf(self, frequency_cypx, _angle_deg, /):
+        turn = 2.0 * np.pi * self.radius_px * frequency_cypx
+        return (special.j0(turn) * np.exp(-0.02 * turn**2)).astype(complex)
+
+
+@dataclass(frozen=True)
+class Disc:
+    """An even disc: transfer 2 J1(a) / a with a of pi f times its diameter (Hankel transform)."""
+
+    diameter_px: float
+    highest_cypx: float = 12.0
+
+    def otf(self, frequency_cypx, _angle_deg, /):
+        turn = np.maximum(np.pi * self.diameter_px * frequency_cypx, 1e-9)
+        return (2.0 * special.j1(turn) / turn).astype(complex)
 
 
 def measured(kind, region="100x60", *, snr=150.0, count=12):
@@ -101,3 +128,44 @@ def test_a_halo_wider_than_its_region_reads_as_the_light_that_the_region_shows()
     edges = measure_edges([samples(noisy_levels(edge.esf_values, 300.0, rng, photons=False)) for edge in odd])
     truth = np.array([edge.seen_at(0.5, edge.spread.parts[0][1].parts[0].q) for edge in odd])
     assert np.mean([edge.mtf50_cypx for edge in edges] / truth) == pytest.approx(1.0, abs=0.012)
+
+
+def test_rings_and_discs_of_light_are_held():
+    away = []
+    for part, halo, snr in ((0.1, Ring(4.0), 150.0), (0.15, Disc(12.0), 50.0)):
+        rng = np.random.default_rng(7)
+        odd = []
+        for _ in range(40):
+            core = drawn_good_lens(rng)
+            spread = Mixture(parts=((1.0 - part, core), (part, Chain(parts=(core, halo)))))
+            odd.append(OddEdge(spread=spread, scene=drawn_scene("60x40", rng)))
+        edges = measure_edges(
+            [samples(noisy_levels(edge.esf_values, snr, rng, photons=True)) for edge in odd]
+        )
+        away += [
+            (edge.mtf50_cypx - made.at(0.5)) / edge.mtf50_sd_cypx
+            for edge, made in zip(edges, odd, strict=True)
+        ]
+    # 1.33 where no round departures were weighed; beyond 1.25 by chance once in a thousand (chi-square, 80 degrees).
+    assert np.sqrt(np.mean(np.square(away))) < 1.25
+
+
+def test_a_line_that_leads_its_profile_astray_is_put_back():
+    # 0.4 degrees off 18.43, where green sites repeat three distances a pixel, beside a halo that no kind holds.
+    core = Chain(parts=(Pupil(q=0.904, w20=-0.124), Gaussian(sigma_px=0.343)))
+    spread = Mixture(parts=((0.85, core), (0.15, Chain(parts=(core, Disc(12.0))))))
+    scene = Scene(angle_deg=18.8, height=60, width=44, offset_px=0.093, flipped=True)
+    made, present = OddEdge(spread=spread, scene=scene), sites("bayer green", 60, 44)
+    edges = measure_edges(
+        [
+            samples(
+                noisy_levels(made.esf_values, 600.0, np.random.default_rng(seed), photons=True),
+                present=present,
+                channel="green",
+            )
+            for seed in range(20)
+        ]
+    )
+    found = np.array([edge.mtf50_cypx for edge in edges]) / made.at(0.5)
+    # Left where they came to rest twelve were more than 3 % off, three of these sevenfold.
+    assert np.abs(found - 1.0).max() < 0.02

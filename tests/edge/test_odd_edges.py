@@ -3,7 +3,6 @@
 from dataclasses import replace
 
 import exact_pupils
-import galsim
 import numpy as np
 import pytest
 from exact_edges import BRIGHT, DARK, Scene, grid
@@ -76,6 +75,8 @@ ZERNIKE = {
 
 @pytest.mark.parametrize("name", ZERNIKE)
 def test_pupils_against_another_library(name):
+    import galsim  # noqa: PLC0415  half a second, for the process that needs it alone
+
     pupil = PUPILS[name]
     aberrations = [0.0] * 12
     for index, waves in ZERNIKE[name].items():

@@ -12,9 +12,10 @@ import pytest
 from invented_shots import edge, planned, result
 
 from lensbench.focus import session_focus
-from lensbench.focus.creep import crept
+from lensbench.focus.creep import Creep, crept
 from lensbench.model.shot import ZoneFigure
 from lensbench.model.sweep import Refocusing, SweepShot
+from lensbench.sweep import find, reject
 
 STOPS = np.repeat([2.8, 4.0, 5.6, 8.0, 11.0], 3)
 PITCH_UM = 4.0
@@ -56,6 +57,46 @@ def test_a_focus_found_anew_does_not_creep():
     alarms = [found(random.standard_t(3, 15) * 4.0, seed=seed)[0] is not None for seed in range(60)]
     # One in twenty at most; with 60 sessions more than 7 come by chance in one of a hundred (binomial).
     assert sum(alarms) <= 7
+
+
+def creep_of(*, chance, largest, signal):
+    return Creep(chance=chance, loss=np.full((1, 3), largest), signal=signal)
+
+
+@pytest.mark.parametrize(("chance", "least"), [(0.01, 0.125), (0.001, 0.0188)])
+def test_a_creep_is_believed_as_far_as_its_chance_speaks_for_it(chance, least):
+    """Least Bayes factors for none against some: Sellke, Bayarri and Berger's table (from memory)."""
+    believed = creep_of(chance=chance, largest=0.02, signal=1e9).believed
+    odds = 0.2 / least
+    assert believed**2 == pytest.approx(odds / (1.0 + odds), rel=0.01)
+
+
+@pytest.mark.parametrize(("largest", "signal"), [(0.02, 25.0), (0.10, 9.0), (0.45, 6.0)])
+def test_losses_that_scatter_could_make_are_drawn_towards_none(largest, signal):
+    """Brute force: mean of a loss that is normal beforehand, sd 3 %, seen with the sd that the signal tells."""
+    loss = np.linspace(-1.0, 1.0, 200_001)
+    after = np.exp(-0.5 * ((loss / 0.03) ** 2 + ((largest - loss) * np.sqrt(signal) / largest) ** 2))
+    share = np.average(loss, weights=after) / largest
+    sure = creep_of(chance=0.02, largest=largest, signal=1e12).believed
+    assert creep_of(chance=0.02, largest=largest, signal=signal).believed == pytest.approx(
+        share * sure, rel=1e-3
+    )
+
+
+def test_intervals_of_a_session_whose_focus_crept_reach_up_to_what_it_took():
+    focus_um = -45.0 * np.linspace(0.0, 1.0, 15)
+    (lens,) = find(reject(session(focus_um, groups=""))).lenses
+    (focal,) = lens.by_focal_length
+    still = log_thirds(np.zeros(15), np.random.default_rng(1), noise=0.0)[1]
+    assert lens.spread_from == "the creep of the focus"
+    assert not lens.basis.bracketed
+    assert not any(smooth.fits for smooth in focal.smooth.values())
+    for point in focal.curve:
+        if point.zone == "frame":
+            below, above = np.log(point.mtf50_cypx / np.array(point.ci95_cypx))
+            sharp = np.mean(np.exp(still[point.f_number == STOPS]))
+            assert below < -0.5 * above
+            assert point.ci95_cypx[0] <= sharp <= point.ci95_cypx[1]
 
 
 def session(focus_um, *, groups, seed=2, edges=0):

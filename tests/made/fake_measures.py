@@ -19,6 +19,9 @@ def measure(task):  # noqa: C901, PLR0912  a case for each kind of name
     match name.split("-")[0]:
         case "crash":
             os.kill(os.getpid(), signal.SIGSEGV)
+        case "crashbeside":  # takes with it another one that has begun
+            until(lambda: list(task.path.parent.glob("*.tried")))
+            os.kill(os.getpid(), signal.SIGSEGV)
         case "hang":
             time.sleep(SLEEP_S)
         case "brief":
@@ -49,6 +52,13 @@ def measure(task):  # noqa: C901, PLR0912  a case for each kind of name
         case "threads":
             return RejectedShot(path=task.path, reason=os.environ["OPENBLAS_NUM_THREADS"])
     return RejectedShot(path=task.path, reason=f"done {name}")
+
+
+def until(happened):
+    """Wait for what another worker does, as long as that may take on a busy machine."""
+    deadline = time.monotonic() + SLEEP_S
+    while not happened() and time.monotonic() < deadline:
+        time.sleep(0.01)
 
 
 def refuse(task):

@@ -64,7 +64,7 @@ def test_the_camera_turned_keeps_its_place_and_the_chart_turned_its_tilt(tmp_pat
 def test_a_bracket_and_its_turned_twin_are_told_in_a_shots_table(tmp_path):
     done = run(
         "--out", tmp_path / "b", "--lens", "tansy", "--stops", "f/2,f/8", "--repeats", 1, "--size", "200x300",
-        "--focus-steps-um", "-30,0,30", "--turned", "camera",
+        "--focus-steps-um", "-30,0,30", "--turned", "camera", "--cfa", "mono",
     )  # fmt: skip
     assert done.exit_code == 0
     assert "12 photographs" in done.stdout

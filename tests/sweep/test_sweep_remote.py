@@ -21,8 +21,6 @@ from lensbench.sweep import Running, fetch, folder_name, is_address
 pytestmark = pytest.mark.usefixtures("no_pictures")
 
 paramiko = pytest.importorskip("paramiko")
-moto_server = pytest.importorskip("moto.server")
-s3fs = pytest.importorskip("s3fs")
 
 FILES = {
     "one.dng": b"first" * 1000,
@@ -35,6 +33,7 @@ FILES = {
 @pytest.fixture(scope="module")
 def store():
     """A bucket of an object store; gives the store's own client."""
+    moto_server, s3fs = (pytest.importorskip(name) for name in ("moto.server", "s3fs"))
     before = dict(os.environ)
     server = moto_server.ThreadedMotoServer(ip_address="127.0.0.1", port=0, verbose=False)
     server.start()
@@ -92,7 +91,7 @@ def test_an_object_store_gives_its_photographs_and_only_what_is_new_the_next_tim
 
 def test_a_sweep_of_an_object_store_gives_what_the_same_files_give_here(store, tmp_path):
     lens = simulate.prime("Linden 35", simulate.ZoomPosition(focal_length_mm=35.0))
-    camera = simulate.Camera(rows=640, cols=960, pitch_um=9.0)
+    camera = simulate.Camera(rows=440, cols=660, pitch_um=13.0)
     scene = simulate.Scene(layout=sheet("A4"), lens=lens, camera=camera)
     plan = simulate.Plan(focal_lengths_mm=[35.0], f_numbers=[5.6], repeats=1, seed=3)
     shots = simulate.shoot(simulate.series(scene, tmp_path / "shots", plan=plan), truth_channels=())

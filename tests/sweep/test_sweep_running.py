@@ -51,10 +51,11 @@ def test_a_crash_costs_that_file_only_and_want_of_memory_or_a_lost_result_none(t
 
 def test_a_file_that_crashes_once_alone_is_tried_again(tmp_path):
     """Another file may have made it a suspect: `twice` is said of what crashed twice by itself."""
-    names = ("crash-1", "crashalone-2")
+    names = ("crashbeside-1", "crashalone-2")
     outcomes = run(tasks(tmp_path, *names), Running(workers=2, measure=fake_measures.measure))
     assert "crashed, twice" in outcomes[0].reason
     assert outcomes[1].reason == "done crashalone-2"
+    assert len((tmp_path / "crashalone-2.tried").read_bytes()) == 3  # beside the other, alone, and again
 
 
 def test_kept_results_are_read_and_what_comes_next_is_started_while_the_new_one_is_measured(
@@ -87,9 +88,9 @@ def test_kept_results_are_read_and_what_comes_next_is_started_while_the_new_one_
 
 def test_a_hang_costs_that_file_only(tmp_path):
     started = time.monotonic()
-    running = Running(workers=2, timeout_s=2.0, measure=fake_measures.measure)
+    running = Running(workers=2, timeout_s=1.0, measure=fake_measures.measure)
     outcomes = run(tasks(tmp_path, "hang-1", "a", "b", "c"), running)
-    assert "longer than 2 s" in outcomes[0].reason
+    assert "longer than 1 s" in outcomes[0].reason
     assert reasons(outcomes[1:]) == ["done a", "done b", "done c"]
     assert time.monotonic() - started < 30.0
 

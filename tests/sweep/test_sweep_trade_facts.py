@@ -166,7 +166,7 @@ def test_over_sharpening_shows_as_overshoot_and_is_not_taken_for_resolution(tmp_
         for number in range(4)
     ]
     simulate.shoot(jobs, truth_channels=())
-    findings = effect(tmp_path, by="condition", against="plain", running=Running(workers=1)).findings
+    findings = effect(tmp_path, by="condition", against="plain", running=Running(in_process=True)).findings
     rows = {row.figure: row for row in findings.rows if row.zone == "frame"}
     assert rows["mtf50"].difference > 5.0
     assert rows["overshoot"].verdict == "visible"

@@ -74,8 +74,11 @@ def predict(targets: tuple[Target, ...], mapping: Mapping) -> Expected:
 
 def arms_mm(targets: Sequence[Target]) -> FloatArray:
     """Ways from each target's crossing to the ends of its arms, shape (n, 4, 2)."""
-    arms = [np.multiply(t.radius_mm, [t.arm_direction(arm) for arm in ARMS]) for t in targets]
-    return np.array(arms).reshape(-1, len(ARMS), 2)
+    first_deg, radius_mm = (
+        np.array([(t.turn_deg, t.radius_mm) for t in targets]).reshape(-1, 2, 1).swapaxes(0, 1)
+    )
+    angle = np.radians(first_deg - 90.0 * (np.array(ARMS) - 1.0))  # as `Target.arm_direction` has it
+    return np.stack((-radius_mm * np.cos(angle), radius_mm * np.sin(angle)), axis=-1)
 
 
 def locate_roughly(expected: Expected, overview: Overview) -> Crossings:
