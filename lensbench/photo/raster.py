@@ -153,6 +153,9 @@ _SAMPLE_KINDS: Final = {1: "", 2: " (signed)", 3: " (floating point)", 5: " (com
 """TIFF SampleFormat: TIFF 6.0, section 19."""
 _ONE_BY_ONE: Final = 2
 """TIFF PlanarConfiguration of colours that lie in planes of their own: TIFF 6.0, section 8."""
+_COMPRESSIONS: Final = frozenset(
+    {1, 5, 6, 7, 8, 32773, 32946}
+)  # none, LZW, JPEG, Deflate, PackBits: what is decoded
 _RAW_PHOTOMETRIC: Final = frozenset({32803, 34892})  # colour-filter-array and linear raw (DNG 1.6)
 
 
@@ -167,7 +170,8 @@ class PictureHeader:
     samples: int = 3  # a pixel, as they are decoded
     icc_profile: bytes = b""
     stated_gamma: float | None = None  # light = code ** gamma, where the file says so outside an ICC profile
-    plain_tiff: bool = False  # uncompressed, grey from black or RGB
+    plain_tiff: bool = False  # uncompressed, grey or RGB
+    white_is_zero: bool = False  # as the codes come from the decoder
 
 
 def read_header(path: Path) -> PictureHeader | None:
@@ -245,7 +249,13 @@ def _tiff_header(path: Path) -> PictureHeader | None:
         pieces = list(zip(page.dataoffsets, page.databytecounts, strict=False))
         if not pieces or min(map(min, pieces)) <= 0 or max(map(sum, pieces)) > path.stat().st_size:
             raise _damaged(path, "tiff")
-        plain = int(page.compression) == 1 and int(page.photometric) in {1, 2}
+        compression, photometric = int(page.compression), int(page.photometric)
+        if compression not in _COMPRESSIONS:
+            name = getattr(page.compression, "name", compression)
+            raise ImageError(
+                f"{path.name}: a TIFF compressed by {name} is not measured; save it uncompressed"
+            )
+        plain = compression == 1 and photometric in {0, 1, 2}
         if (
             int(page.planarconfig) == _ONE_BY_ONE and bits > 8 and not plain
         ):  # the general decoder mixes them up
@@ -261,6 +271,8 @@ def _tiff_header(path: Path) -> PictureHeader | None:
             samples=int(page.samplesperpixel),
             icc_profile=bytes(page.iccprofile or b"")[:_MOST_PROFILE_BYTES],
             plain_tiff=plain,
+            white_is_zero=photometric == 0
+            and (plain or bits == 16),  # the general decoder turns 8 bits round
         )
 
 
@@ -406,4 +418,6 @@ def _decoded(path: Path, header: PictureHeader) -> PixelArray:
         )
     if codes.ndim == 3:
         codes = codes[:, :, 0] if codes.shape[2] in (1, 2) else codes[:, :, :3]
+    if header.white_is_zero:
+        codes = ~codes
     return np.ascontiguousarray(codes)

@@ -20,6 +20,7 @@ from lensbench.storage.files import write_whole
 
 _NAME: Final = re.compile(r"[0-9a-f]{40}\.made\.gz")
 _LARGEST_BYTES: Final = 100_000_000
+_SIGN_BYTES: Final = 20
 _DRAWING_ROOMS: Final = ("model", "report", "shot", "storage")
 _DRAWING_LIBRARIES: Final = ("matplotlib", "reportlab", "pillow", "numpy")
 
@@ -40,13 +41,14 @@ class MadeCache:
         path = self.folder / name
         if path.is_file():
             with suppress(OSError, EOFError, zlib.error), gzip.open(path) as stream:
-                content = stream.read(_LARGEST_BYTES + 1)
-                if 0 < len(content) <= _LARGEST_BYTES:
-                    return content
+                content = stream.read(_LARGEST_BYTES)
+                if content.startswith(sign := _sign_of(name, content[_SIGN_BYTES:])):
+                    return content.removeprefix(sign)
         content = make()
         with suppress(OSError):  # a second run makes it again
             if not path.is_symlink():
-                write_whole(path, gzip.compress(content, compresslevel=1, mtime=0))
+                signed = _sign_of(name, content) + content
+                write_whole(path, gzip.compress(signed, compresslevel=1, mtime=0))
         return content
 
     def holds(self, kind: str, record: object) -> bool:
@@ -61,6 +63,11 @@ class MadeCache:
             for path in self.folder.iterdir():
                 if _NAME.fullmatch(path.name) and path.name not in self._used:
                     path.unlink()
+
+
+def _sign_of(name: str, content: bytes) -> bytes:
+    """What tells that this is what was kept under the name, and no other content in a sound file."""
+    return hashlib.blake2b(name.encode() + content, digest_size=_SIGN_BYTES).digest()
 
 
 @cache

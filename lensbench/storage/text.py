@@ -117,6 +117,10 @@ def table_in(text: str, *, delimiter: str = ",") -> Iterator[tuple[int, dict[str
                 if len(cells) > len(names):
                     cause = _COMMA_TOO_MANY if delimiter == "," else _SEMICOLON_TOO_MANY
                     raise TableError(f"line {line} has {len(cells)} cells for {len(names)} columns: {cause}")
+                if any(cell.strip() for name, cell in zip(names, cells, strict=False) if not name):
+                    raise TableError(
+                        f"line {line}: a cell stands in a column without a name; name it, or empty it"
+                    )
                 filled = {name: cell.strip() for name, cell in zip(names, cells, strict=False) if name}
                 yield line, dict.fromkeys(names, "") | filled
             line = reader.line_num + 1

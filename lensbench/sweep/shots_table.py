@@ -62,7 +62,7 @@ def _lines(path: Path, text: str) -> Iterator[tuple[int, dict[str, str]]]:
     columns = f"columns: {', '.join(TABLE_COLUMNS)}"
     if "file" not in names:
         raise SettingError(f"{path}: no column `file` in the first line; {columns}")
-    if strange := [name for name in names if name not in TABLE_COLUMNS]:
+    if strange := [name for name in names if name and name not in TABLE_COLUMNS]:
         hint = f" (did you mean {near}?)" if (near := nearest(strange[0], TABLE_COLUMNS)) else ""
         raise SettingError(f"{path}: no such column: {', '.join(strange)}{hint}; {columns}")
     named = io.StringIO()

@@ -189,6 +189,27 @@ def test_an_unknown_encoding_is_refused(tmp_path, encoding):
         open_photo(tmp_path / "a.png", encoding=encoding)
 
 
+@pytest.mark.parametrize("compression", [None, "zlib"])
+@pytest.mark.parametrize("kind", [np.uint8, np.uint16])
+def test_a_tiff_whose_zero_is_white_holds_the_same_light(tmp_path, kind, compression):
+    # TIFF 6.0, section 8: with PhotometricInterpretation 0, 0 is imaged as white.
+    grey = unlike_rgb(kind)[:, :, 0]
+    tifffile.imwrite(tmp_path / "a.tif", ~grey, photometric="miniswhite", compression=compression)
+    cut = open_photo(tmp_path / "a.tif").cut(BOX)
+    light = srgb_to_linear(grey / np.iinfo(kind).max)[PLACE]
+    np.testing.assert_allclose(cut.values, light, rtol=1e-4, atol=1e-6)
+
+
+def test_a_compression_that_is_not_decoded_is_named(tmp_path):
+    tifffile.imwrite(tmp_path / "a.tif", unlike_rgb(np.uint16), photometric="rgb", compression="zlib")
+    with tifffile.TiffFile(tmp_path / "a.tif", mode="r+b") as file:
+        file.pages[0].tags[259].overwrite(50000)  # Zstandard, in the register of the TIFF library
+    with pytest.raises(
+        ImageError, match=r"a\.tif: a TIFF compressed by ZSTD is not measured; save it uncomp"
+    ):
+        open_photo(tmp_path / "a.tif")
+
+
 @pytest.mark.parametrize("kind", [np.float32, np.uint32, bool])
 def test_depths_that_are_not_measured_are_refused(tmp_path, kind):
     tifffile.imwrite(tmp_path / "a.tif", np.ones(SIZE, kind))

@@ -141,6 +141,21 @@ def test_a_pipe_in_the_place_of_a_kept_result_is_not_read(tmp_path):
     assert made.get_or_make("plot", "sharpness", lambda: b"drawing") == b"drawing"
 
 
+def test_a_kept_drawing_of_any_other_content_is_drawn_anew(tmp_path):
+    """Whole files all of them: their own checksums are right."""
+    made = MadeCache(folder=tmp_path)
+    made.get_or_make("plot", "sharpness", lambda: b"drawing")
+    (path,) = tmp_path.iterdir()
+    made.get_or_make("plot", "veil", lambda: b"other drawing")
+    (other,) = set(tmp_path.iterdir()) - {path}
+    for content in (b"", b"x", b"\x8e" * 300, gzip.decompress(path.read_bytes())[1:]):
+        path.write_bytes(gzip.compress(content))
+        assert made.get_or_make("plot", "sharpness", lambda: b"drawing") == b"drawing"
+    path.write_bytes(other.read_bytes())
+    assert made.get_or_make("plot", "sharpness", lambda: b"drawing") == b"drawing"
+    assert made.get_or_make("plot", "sharpness", lambda: b"never") == b"drawing"
+
+
 ANYTHING = st.recursive(
     st.none() | st.booleans() | st.integers(-(2**63), 2**63 - 1) | st.floats() | st.text(max_size=5),
     lambda inner: st.lists(inner, max_size=3) | st.dictionaries(st.sampled_from(NAMES), inner, max_size=4),

@@ -43,6 +43,7 @@ def test_semicolons_and_decimal_commas(tmp_path):
         ("file,use\na,maybe\n", "neither yes nor no"),
         ("file,turned\na,lens\n", "column turned: 'lens' is neither camera nor chart"),
         ("file,use\na,yes\na,no\n", "stands in two rows"),
+        ("file,f_number,\na,2,8\n", "line 2: a cell stands in a column without a name"),
     ],
 )
 def test_mistakes_are_told_with_their_place(tmp_path, text, told):
@@ -68,8 +69,9 @@ def test_planned_shots_without_a_file_are_kept_in_order(tmp_path):
         "File\tF-Number\tFocal length mm\na.dng\tf/2,8\t50 mm\n",
         "FILE;F_NUMBER;FOCAL_LENGTH_MM\na.dng;2,8;50,0\n",
         'file, f_number, focal_length_mm\na.dng, "2,8", 5cm\n',
+        "file,f_number,focal_length_mm,,\na.dng,2.8,50,,\n,,,,\n",
     ],
-    ids=["tabs", "semicolons", "commas"],
+    ids=["tabs", "semicolons", "commas", "columns left empty"],
 )
 def test_tables_are_read_as_programs_write_them(tmp_path, text):
     (row,) = read_shots_table(table(tmp_path, text))
