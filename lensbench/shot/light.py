@@ -30,6 +30,8 @@ from lensbench.model.shot import Box, Edge, Samples, TargetLight
 from lensbench.model.units import FloatArray
 
 _FEWEST: Final = 8
+_UNSEEN: Final = 2.0
+"""Light that ripples slopes more than straight lines between targets do."""
 _ROUGHEST: Final = 0.1
 """Largest rms distance of the levels from the fit, as a part of them, at which slopes are read off it."""
 _AROUND: Final = np.linspace(0.0, 2.0 * np.pi, 24, endpoint=False)
@@ -100,6 +102,7 @@ def with_light(samples: Iterable[Samples], chart: ChartFound) -> Iterator[Sample
         return
     _, down, right, second, fourth = fitted[0].tolist()
     half_diagonal_px = hypot(*chart.size_px) / 2.0
+    left_per_px = _left_per_px(fitted, half_diagonal_px)
     for region in samples:
         box = region.box
         middle = (box.top + (box.height - 1) / 2.0, box.left + (box.width - 1) / 2.0)
@@ -109,7 +112,19 @@ def with_light(samples: Iterable[Samples], chart: ChartFound) -> Iterator[Sample
         )
         outwards = 2.0 * second + 4.0 * fourth * (row * row + col * col)
         slope = ((down + outwards * row) / half_diagonal_px, (right + outwards * col) / half_diagonal_px)
-        yield replace(region, light_slope_per_px=slope)
+        yield replace(region, light_slope_per_px=slope, light_slope_sd_per_px=left_per_px)
+
+
+def _left_per_px(fitted: tuple[FloatArray, FloatArray, FloatArray], half_diagonal_px: float) -> float:
+    """Slope that the fit leaves, rms: what levels of neighbouring targets stray from it by unlike amounts."""
+    fit, design, level = fitted
+    left, places_px = level - design @ fit, design[:, 1:3] * half_diagonal_px
+    apart_px = np.hypot(*(places_px[:, None] - places_px).transpose(2, 0, 1))
+    np.fill_diagonal(apart_px, np.inf)
+    nearest = apart_px.argmin(axis=1)
+    steepness = (left - left[nearest]) / apart_px[np.arange(left.size), nearest]
+    freedom = level.size / max(level.size - fit.size, 1)
+    return _UNSEEN * float(np.sqrt(freedom * np.mean(np.square(steepness))))
 
 
 def relative_light(
