@@ -49,8 +49,8 @@ _AT_A_TIME: Final = 44
 _OF_A_LIST: Final = 128
 """Of regions that belong to none, blurred each in its way: more of one shape then come together."""
 _TELLING: Final = 22
-"""Of the first of these, so many or up to twice as many tell whether the file was coded in blocks, and how its errors
-hang together."""
+"""Of a photograph's first regions, so many, or up to twice as many, tell whether its file was coded in blocks, and how
+its errors hang together."""
 _ROUGH_SD: Final = 2.5
 """Scatter beside the edge, in sd beyond that of noise, from which on errors are looked at for hanging together."""
 
