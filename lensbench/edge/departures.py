@@ -2,13 +2,12 @@
 
 A pane, a filter or a shaken camera throws a part s of the light to other places, a lens with dust, ghosts or scatter
 lays it in rings, discs and round haloes of any profile: the ESF departs by s times the difference between copies laid
-where that light falls and the edge itself. Beside the fit of an edge many such
-departures are weighed, each with one unknown s >= 0 (half a Gaussian of one of three widths): the evidence of each,
-and the means of s and of its square, follow in closed form from what the fit leaves over and from what its columns
-could take up (Rasmussen and Williams, 2006, chapter 2: one column more). So it is known how far each moves MTF50
-beyond what the shapes took in; its square, averaged over all with their probabilities, is a variance of the figure
-(Hoeting et al., Statistical Science 14, 382 (1999)). A departure too small to be seen weighs as its prior does, with
-all that may hide in the noise.
+where that light falls and the edge itself. Beside the fit of an edge many such departures are weighed, each with one
+unknown s >= 0 (half a Gaussian of one of three widths): the evidence of each, and the means of s and of its square,
+follow in closed form from what the fit leaves over and from what its columns could take up (Rasmussen and Williams,
+2006, chapter 2: one column more). So it is known how far each moves MTF50 beyond what the shapes took in; its square,
+averaged over all with their probabilities, is a variance of the figure (Hoeting et al., Statistical Science 14, 382
+(1999)). A departure too small to be seen weighs as its prior does, with all that may hide in the noise.
 """
 
 from collections import Counter

@@ -45,11 +45,12 @@ _LOWEST_SNR_SOFT: Final = 5.0
 _SOFT_SIGMAS: Final = 4.0
 _FACTOR_THAT_MATTERS: Final = 1.02
 _AT_A_TIME: Final = 44
-"""Regions of a photograph whose samples are held at once; so many are enough, too, to tell of its file."""
+"""Regions of a photograph whose samples are held at once."""
 _OF_A_LIST: Final = 128
 """Of regions that belong to none, blurred each in its way: more of one shape then come together."""
 _TELLING: Final = 22
-"""Of these, so many are enough to tell whether the file was coded in blocks, and how its errors hang together."""
+"""Of a photograph's first regions, so many, or up to twice as many, tell whether its file was coded in blocks, and how
+its errors hang together."""
 _ROUGH_SD: Final = 2.5
 """Scatter beside the edge, in sd beyond that of noise, from which on errors are looked at for hanging together."""
 

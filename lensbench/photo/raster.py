@@ -153,9 +153,10 @@ _SAMPLE_KINDS: Final = {1: "", 2: " (signed)", 3: " (floating point)", 5: " (com
 """TIFF SampleFormat: TIFF 6.0, section 19."""
 _ONE_BY_ONE: Final = 2
 """TIFF PlanarConfiguration of colours that lie in planes of their own: TIFF 6.0, section 8."""
-_COMPRESSIONS: Final = frozenset(
-    {1, 5, 6, 7, 8, 32773, 32946}
-)  # none, LZW, JPEG, Deflate, PackBits: what is decoded
+_PHOTOMETRIC: Final = 262
+"""TIFF tag that says what codes mean; TIFF 6.0, section 8, asks for it and knows no default."""
+_COMPRESSIONS: Final = frozenset({1, 5, 6, 7, 8, 32773, 32946})
+"""What is decoded: none, LZW, JPEG, Deflate, PackBits."""
 _RAW_PHOTOMETRIC: Final = frozenset({32803, 34892})  # colour-filter-array and linear raw (DNG 1.6)
 
 
@@ -250,15 +251,18 @@ def _tiff_header(path: Path) -> PictureHeader | None:
         if not pieces or min(map(min, pieces)) <= 0 or max(map(sum, pieces)) > path.stat().st_size:
             raise _damaged(path, "tiff")
         compression, photometric = int(page.compression), int(page.photometric)
+        if _PHOTOMETRIC not in page.tags:
+            raise ImageError(
+                f"{path.name}: this TIFF does not say whether its zero is black or white; save it anew"
+            )
         if compression not in _COMPRESSIONS:
             name = getattr(page.compression, "name", compression)
             raise ImageError(
                 f"{path.name}: a TIFF compressed by {name} is not measured; save it uncompressed"
             )
         plain = compression == 1 and photometric in {0, 1, 2}
-        if (
-            int(page.planarconfig) == _ONE_BY_ONE and bits > 8 and not plain
-        ):  # the general decoder mixes them up
+        # The general decoder mixes planes up, and turns 8 bits whose zero is white round.
+        if int(page.planarconfig) == _ONE_BY_ONE and bits > 8 and not plain:
             raise ImageError(
                 f"{path.name}: a compressed TIFF of 16 bits with one plane a colour is not measured; save it with "
                 "interleaved colours, or uncompressed"
@@ -271,8 +275,7 @@ def _tiff_header(path: Path) -> PictureHeader | None:
             samples=int(page.samplesperpixel),
             icc_profile=bytes(page.iccprofile or b"")[:_MOST_PROFILE_BYTES],
             plain_tiff=plain,
-            white_is_zero=photometric == 0
-            and (plain or bits == 16),  # the general decoder turns 8 bits round
+            white_is_zero=photometric == 0 and (plain or bits == 16),
         )
 
 

@@ -178,17 +178,18 @@ def doubt_neighbours(
     arms: Sequence[tuple[FoundTarget, ArmRegion]],
     *,
     q: float | None,
-    taken: Container[str] = (),
+    freed: Container[int] = (),
 ) -> list[Edge]:
-    """Widen the sds by what aberrations may bring from a target's other arms and rim, or leave of it where `taken` out.
+    """Widen the sds by what aberrations may bring from a target's other arms and rim, or leave once taken out.
 
-    `taken` holds names of targets.
+    `freed` holds the places of edges that were measured without it.
     """
     stray = strays(edges, arms, q=q)
-    parts = {name: (_OF_TAKEN if name in taken else _OF_STRAYS) * light for name, light in stray.items()}
     return [
-        _doubted(edge, parts[target.target.name]) if edge.measured else edge
-        for edge, (target, _) in zip(edges, arms, strict=True)
+        _doubted(edge, (_OF_TAKEN if place in freed else _OF_STRAYS) * stray[target.target.name])
+        if edge.measured
+        else edge
+        for place, (edge, (target, _)) in enumerate(zip(edges, arms, strict=True))
     ]
 
 

@@ -25,7 +25,7 @@ from lensbench.chart.find import ArmRegion, ChartFound, FoundTarget, Picture, pr
 from lensbench.chart.layout import Layout, Marker, Target, Tone, marker_modules
 from lensbench.model.shot import Box, Samples
 from lensbench.model.units import FloatArray
-from lensbench.shot.light import relative_light
+from lensbench.shot.light import Light, light_over
 
 Single = npt.NDArray[np.float32]
 
@@ -62,15 +62,18 @@ def subtract_flare(
 
     `samples` holds the regions of `arms` in the same order, and nobody else's, for they are changed.
     """
+    if (light := light_over(chart)) is None:
+        yield from samples
+        return
     spokes = predict(tuple(found.target for found in chart.targets), chart.mapping).arms_px
     by_name = {found.target.name: arms_px for found, arms_px in zip(chart.targets, spokes, strict=True)}
     seen: dict[str, _Flare | None] = {}
     for own, (target, arm) in zip(samples, arms, strict=True):
         name = target.target.name
         if name not in seen:
-            seen[name] = _Flare.of(target, by_name[name], chart, photo)
+            seen[name] = _Flare.of(_Ground.of(target, by_name[name]), chart.layout, photo, light)
         if (flare := seen[name]) is not None:
-            np.add(own.values, flare.missing(arm, chart), out=own.values)
+            np.add(own.values, flare.missing(arm), out=own.values)
             taken.add(name)
         yield own
 
@@ -157,7 +160,7 @@ class _Ground:
         """Mean of the samples in every cell looked at, their number (0 beyond the picture), and a sample's variance."""
         cells, side = self.looked.stop - self.looked.start, self.cell_px
         first = self.first_px + self.looked.start * side
-        lowest = -(-np.maximum(first, 0) // side) * side
+        lowest = np.maximum(first, 0)
         beyond = np.minimum(first + cells * side, np.asarray(photo.size_px) // side * side)
         (top, left), (height, width) = lowest.tolist(), np.maximum(beyond - lowest, 0).tolist()
         sums = np.zeros((3, cells, cells))
@@ -210,25 +213,21 @@ class _Flare:
     """Far light of one target's picture."""
 
     ground: _Ground
+    light: Light
     level: float
-    """By which levels were divided."""
+    """By which levels were divided, in the picture's centre."""
     spread: npt.NDArray[np.complex64]
     """Transform of the light in the blocks, times the step."""
     ink: Single
 
     @classmethod
-    def of(
-        cls, target: FoundTarget, arms_px: FloatArray, chart: ChartFound, photo: Picture
-    ) -> "_Flare | None":
+    def of(cls, ground: _Ground, layout: Layout, photo: Picture, light: Light) -> "_Flare | None":
         """Flare that a target's picture tells; None where too little of it can be seen, or no spread explains it."""
-        ground = _Ground.of(target, arms_px)
-        light = relative_light(chart, *ground.middles_px(), about_px=target.crossing_px)
-        if light is None:
-            return None
+        target, middles_px = ground.target, ground.middles_px()
         nearest_px = _PLAIN_MARGIN_PX + _BLUR_MARGIN * target.blur_px
         steps = ceil(nearest_px / ground.cell_px / _NEAREST_STEP)
         nearest = _NEAREST_STEP * steps
-        ink, away_px = ground.pattern(chart.layout)
+        ink, away_px = ground.pattern(layout)
         mean, count, variance = ground.means(photo)
         square = ground.looked, ground.looked
         seen = np.flatnonzero((count > 0.0) & (away_px[square] > (nearest + 0.5) * ground.cell_px))
@@ -238,14 +237,15 @@ class _Flare:
         blocks, radius, area = _blocks(size, steps, ceil(_REACH * target.radius_px / ground.cell_px))
         inked = fft.rfft2(ink, s=(size, size)) * blocks
         level = 0.5 * (target.bright_level + target.dark_level)
-        places = np.meshgrid(*(np.asarray(own) for own in ground.middles_px()), indexing="ij")
+        central_level = level / float(light(*target.crossing_px))
+        places = np.meshgrid(*middles_px, indexing="ij")
         slopes = [
             ((place - at) / target.radius_px).ravel()[seen]
             for place, at in zip(places, target.crossing_px, strict=True)
         ]
         own = np.rint(ink[square].ravel()[seen])
         shown = fft.irfft2(inked, s=(size, size))[:, *square].reshape(len(blocks), -1)[:, seen]
-        value = (mean / light).ravel()[seen] / level
+        value = (mean / light(*middles_px)).ravel()[seen] / central_level
         columns = np.concatenate([np.ones((1, seen.size)), slopes * value, -own[None], -shown])
         sd = _LIGHT * area / (radius**3 * ground.cell_px)
         precision = np.concatenate([[1e-6], np.full(2, _SLOPE_SD**-2.0), [1e-6], sd**-2.0])
@@ -256,9 +256,9 @@ class _Flare:
         if float(np.average(misfit, weights=weight)) > _LARGEST_MISFIT**2:
             return None
         spread = np.einsum("k,kij->ij", found[4:].astype(np.float32), blocks)
-        return cls(ground=ground, level=level, spread=spread, ink=ink)
+        return cls(ground=ground, light=light, level=central_level, spread=spread, ink=ink)
 
-    def missing(self, arm: ArmRegion, chart: ChartFound) -> FloatArray:
+    def missing(self, arm: ArmRegion) -> FloatArray:
         """What the samples of an arm's region lack of an infinite edge's."""
         ground, box = self.ground, arm.box
         one, other = ground.own
@@ -267,14 +267,11 @@ class _Flare:
         size = _whole(ground.size)
         cells = fft.irfft2(self.spread * fft.rfft2(more, s=(size, size)), s=(size, size))
         rows, cols = box.top + np.arange(float(box.height)), box.left + np.arange(float(box.width))
-        light = relative_light(chart, rows, cols, about_px=ground.target.crossing_px)
-        if light is None:  # it was known when this was made
-            return np.zeros((box.height, box.width))
         for number, places in enumerate((rows, cols)):
             at = (places - ground.first_px[number] + 0.5) / ground.cell_px - 0.5
             low = np.floor(at).astype(np.intp)
             cells = cells[low].T * (1.0 - at + low) + cells[low + 1].T * (at - low)
-        return np.asarray(cells * light * self.level)
+        return np.asarray(cells * self.light(rows, cols) * self.level)
 
 
 def _whole(cells: int) -> int:

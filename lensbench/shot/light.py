@@ -16,12 +16,13 @@ exact, so only a scale that is clearly bent is called so: one that follows the r
 paper at both ends of the row takes out light that falls unevenly.
 """
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from math import hypot, inf, isfinite, nan
 from typing import Final
 
 import numpy as np
+import numpy.typing as npt
 
 from lensbench.chart.find import ChartFound, Picture
 from lensbench.chart.layout import TONES
@@ -97,10 +98,10 @@ def with_light(samples: Iterable[Samples], chart: ChartFound) -> Iterator[Sample
 
     Across one edge a slope of the light and a flare of the lens look alike; over the picture they don't.
     """
-    if (fitted := _fitted(chart)) is None or _rms(fitted) > _ROUGHEST:
+    if (fit := _smooth(chart)) is None:
         yield from samples
         return
-    _, down, right, second, fourth = fitted[0].tolist()
+    _, down, right, second, fourth = fit.tolist()
     half_diagonal_px = hypot(*chart.size_px) / 2.0
     left_per_px = _left_per_px(fitted, half_diagonal_px)
     for region in samples:
@@ -127,31 +128,34 @@ def _left_per_px(fitted: tuple[FloatArray, FloatArray, FloatArray], half_diagona
     return _UNSEEN * float(np.sqrt(freedom * np.mean(np.square(steepness))))
 
 
-def relative_light(
-    chart: ChartFound, rows_px: FloatArray, cols_px: FloatArray, *, about_px: tuple[float, float]
-) -> FloatArray | None:
-    """Light that the whole chart shows at all crossings of some rows and columns, over that at a point.
+Light = Callable[[npt.ArrayLike, npt.ArrayLike], FloatArray]
+"""Of rows and columns, in pixels, the light where they cross, over that in the picture's centre."""
 
-    None without a fit.
-    """
-    if (fitted := _fitted(chart)) is None or _rms(fitted) > _ROUGHEST:
+
+def light_over(chart: ChartFound) -> Light | None:
+    """The light that the whole chart shows over the picture; None without a fit."""
+    if (fit := _smooth(chart)) is None:
         return None
-    _, down, right, second, fourth = fitted[0].tolist()
+    _, down, right, second, fourth = fit.tolist()
 
-    def log(row: FloatArray, col: FloatArray) -> FloatArray:
-        square = row * row + col * col
-        return np.asarray(down * row + right * col + square * (second + fourth * square))
+    def light(rows_px: npt.ArrayLike, cols_px: npt.ArrayLike) -> FloatArray:
+        row, col = (
+            (np.asarray(places, np.float64) - (side - 1.0) / 2.0) / (hypot(*chart.size_px) / 2.0)
+            for places, side in zip((rows_px, cols_px), chart.size_px, strict=True)
+        )
+        square = np.add.outer(row * row, col * col)
+        log = np.add.outer(down * row, right * col) + square * (second + fourth * square)
+        return np.asarray(np.exp(log), np.float64)
 
-    corner = _places(chart, np.stack([rows_px[:1], cols_px[:1]], axis=1))[0]
-    step = 1.0 / (hypot(*chart.size_px) / 2.0)
-    row, col = corner[0] + step * (rows_px - rows_px[0]), corner[1] + step * (cols_px - cols_px[0])
-    there = _places(chart, np.array([about_px]))[0]
-    return np.exp(log(row[:, None], col[None, :]) - log(there[:1], there[1:]))
+    return light
 
 
-def _rms(fitted: tuple[FloatArray, FloatArray, FloatArray]) -> float:
+def _smooth(chart: ChartFound) -> FloatArray | None:
+    """The fit's coefficients where the levels lie so near it that slopes can be read off."""
+    if (fitted := _fitted(chart)) is None:
+        return None
     fit, design, level = fitted
-    return float(np.sqrt(np.mean(np.square(level - design @ fit))))
+    return fit if np.sqrt(np.mean(np.square(level - design @ fit))) <= _ROUGHEST else None
 
 
 def illumination(chart: ChartFound) -> Illumination:

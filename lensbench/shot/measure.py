@@ -13,7 +13,7 @@ from lensbench import edge as edges_room
 from lensbench import photo as photos
 from lensbench.chart.find import ArmRegion, ChartFound, FoundTarget, find_chart
 from lensbench.edge import EdgeShapes, colour_shift, radial_shift
-from lensbench.model.errors import ChartError, ImageError, remark
+from lensbench.model.errors import ChartError, ImageError, UnreadableError, remark
 from lensbench.model.shot import Box, ChartEdge, ChartSeen, Direction, Edge, Metadata, Samples, ShotResult
 from lensbench.shot.corrections import (
     diffraction_q,
@@ -63,6 +63,7 @@ def measure_shot(
     SettingError
         The encoding is unknown.
     """
+    as_it_was = _stamp(Path(path))
     photo = photos.open_photo(path, encoding=options.encoding)
     try:
         chart = find_chart(photo)
@@ -90,7 +91,7 @@ def measure_shot(
     )
     measured = _measured(regions, options, fitted, q=q)
     if options.method == "refined":  # the standard's window raises the SFR
-        again = None if options.fast else partial(photos.open_photo, path, encoding=options.encoding)
+        again = None if options.fast else partial(_opened_again, photo.path, options.encoding, as_it_was)
         measured = _freed_of_flare(measured, arms, chart, fitted, again=again, q=q)
     _refuse_if_nothing(measured, photo.path)
     edges = tuple(
@@ -180,7 +181,7 @@ def _freed_of_flare(
 
     `again` opens the photograph once more, for what was decoded was let go of; without it nothing is measured anew.
     """
-    stray, taken = strays(edges, arms, q=q), set[str]()
+    stray, taken, better = strays(edges, arms, q=q), set[str](), dict[int, Edge]()
     flared = [
         place for place, (found, _) in enumerate(arms) if stray.get(found.target.name, 0.0) > _WORTH_A_LOOK
     ]
@@ -194,8 +195,28 @@ def _freed_of_flare(
             for place, edge in zip(places, freed, strict=True)
             if edge.measured and arms[place][0].target.name in taken
         }
-        edges = [better.get(place, edge) for place, edge in enumerate(edges)]
-    return doubt_neighbours([flagged_if_too_crisp(edge, q) for edge in edges], arms, q=q, taken=taken)
+    whole = [flagged_if_too_crisp(better.get(place, edge), q) for place, edge in enumerate(edges)]
+    return doubt_neighbours(whole, arms, q=q, freed=better)
+
+
+def _opened_again(path: Path, encoding: str, as_it_was: tuple[int, int] | None) -> photos.Photo:
+    """The photograph; an UnreadableError, which is not kept as its result, where the file is no longer what it was."""
+    try:
+        return photos.open_photo(path, encoding=encoding)
+    finally:
+        if as_it_was is None or _stamp(path) != as_it_was:
+            raise UnreadableError(
+                f"{path.name}: the file was changed or taken away while it was measured; measure it again"
+            )
+
+
+def _stamp(path: Path) -> tuple[int, int] | None:
+    """Time and size of a file; None where there is none."""
+    try:
+        status = path.stat()
+    except (OSError, ValueError):
+        return None
+    return status.st_mtime_ns, status.st_size
 
 
 def _as_seen(result: ShotResult, options: MeasureOptions) -> ShotResult:

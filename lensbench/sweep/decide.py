@@ -242,7 +242,10 @@ def _basis(focals: Sequence[FocalShots], series: Sequence[ZoneSeries]) -> Basis:
         channels=tuple(sorted({edge.edge.channel for result, _ in results for edge in result.edges})),
         shots_a_setting=(min(counts, default=0), max(counts, default=0)),
         bracketed=any(
-            bool(np.isfinite(sd).any()) for zones in series if not zones.crept for sd in zones.own_sd
+            row.bracket and row.zones["frame"].sd is not None
+            for focal in focals
+            for row in focal.counted
+            if "frame" in row.zones
         ),
         refocusing=max((focal.focus.refocusing for focal in focals), key=list(Refocusing).index),
         distance_mm=_ends([distance for distance, _ in distances]),

@@ -50,10 +50,11 @@ def page(*, draws: int, thinning: int, sections: int, seed: int) -> Iterator[str
 
 HEAD = """# Accuracy of the edge methods
 
-Not solved, of what this page and its neighbours show, the worst first: narrow and round haloes at SNR 50 to 150, double
-images of 3 % at SNR 20 and 50 ([odd edges](odd-edges.md)); blurs wider than their region, as in a fast lens's far
-corner ([charts](wavefront-charts.md)); JPEGs of quality 60, which read 1 to 2 % low; drawings in 8 bits without any
-noise of Gaussian edges alone, 85 to 90 % within 1.96 stated sd; and the rows that fall short below.
+Not solved, of what this page and its neighbours show, the worst first: double images of 3 % at SNR 20 and 50 and triple
+ones at 20; narrow and round haloes at SNR 20 to 50, and two round ones at 600
+([odd edges](odd-edges.md#where-it-falls-short)); blurs wider than their region, as in a fast lens's far corner
+([charts](wavefront-charts.md#where-it-falls-short)); JPEGs of quality 60, which read 1 to 2 % low; drawings in 8 bits
+without any noise of Gaussian edges alone, 85 to 90 % within 1.96 stated sd; and the rows that fall short below.
 
 All edges are exact: sampled from closed forms, the square pixel included, with the truth along the edge's normal.
 Noise is photon noise; SNR is bright less dark over the rms noise of the two plateaus. Sites of a colour filter array

@@ -99,6 +99,17 @@ def test_intervals_of_a_session_whose_focus_crept_reach_up_to_what_it_took():
             assert point.ci95_cypx[0] <= sharp <= point.ci95_cypx[1]
 
 
+def test_a_bracket_beside_shots_whose_focus_crept_is_told_of():
+    shots = session(-45.0 * np.linspace(0.0, 1.0, 15), groups="")
+    for step in range(-2, 3):
+        shot = planned(Path(f"shots/b{step}.dng"), 16.0, focus_group="b", focus_step=float(step))
+        steps = result(shot.path, 0.3 - 0.02 * step**2)
+        shots.append(SweepShot(planned=shot, result=steps))
+    (lens,) = find(reject(shots)).lenses
+    assert lens.spread_from == "the creep of the focus"
+    assert lens.basis.bracketed
+
+
 def session(focus_um, *, groups, seed=2, edges=0):
     figures, _ = log_thirds(focus_um, np.random.default_rng(seed), noise=0.0 if edges else 0.005)
     shots = []

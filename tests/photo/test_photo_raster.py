@@ -189,6 +189,17 @@ def test_an_unknown_encoding_is_refused(tmp_path, encoding):
         open_photo(tmp_path / "a.png", encoding=encoding)
 
 
+@pytest.mark.parametrize("colours", [(), (3,)])
+def test_a_tiff_that_does_not_say_what_its_zero_is_is_refused(tmp_path, colours):
+    """TIFF 6.0, section 8: PhotometricInterpretation, tag 262, is asked for and has no default."""
+    path = tmp_path / "a.tif"
+    tifffile.imwrite(path, np.full((*SIZE, *colours), 6000, np.uint16), byteorder="<", metadata=None)
+    content = path.read_bytes()
+    path.write_bytes(content.replace(struct.pack("<HH", 262, 3), struct.pack("<HH", 261, 3), 1))
+    with pytest.raises(ImageError, match="does not say whether its zero is black or white"):
+        open_photo(path)
+
+
 @pytest.mark.parametrize("compression", [None, "zlib"])
 @pytest.mark.parametrize("kind", [np.uint8, np.uint16])
 def test_a_tiff_whose_zero_is_white_holds_the_same_light(tmp_path, kind, compression):

@@ -9,7 +9,7 @@ from scipy import signal
 from test_shot_surroundings import CENTRE_PX, RADIUS_PX, TURN_DEG, is_dark, one_target
 
 from lensbench.shot.flare import subtract_flare
-from lensbench.shot.light import relative_light
+from lensbench.shot.light import light_over
 
 SIDE, FINE = 400, 2
 MIDDLE_PX = (199.5, 199.5)
@@ -123,6 +123,6 @@ def test_light_over_the_picture_is_that_of_the_crossings():
         for at in places
     )
     rows, cols = np.array([20.0, 31.0, 350.0]), np.array([7.0, 380.0])
-    light = relative_light(replace(chart, targets=targets), rows, cols, about_px=(120.0, 90.0))
-    true = [[level_at(row, col) / level_at(120.0, 90.0) for col in cols] for row in rows]
-    assert light == pytest.approx(np.array(true), rel=1e-6)
+    light = light_over(replace(chart, targets=targets))
+    true = [[level_at(row, col) / level_at(199.5, 199.5) for col in cols] for row in rows]
+    assert light(rows, cols) == pytest.approx(np.array(true), rel=1e-6)

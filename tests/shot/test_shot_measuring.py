@@ -17,6 +17,7 @@ from lensbench.model.errors import ChartError, ImageError, LensError, SettingErr
 from lensbench.model.shot import Direction, Metadata
 from lensbench.photo import open_photo
 from lensbench.shot import MeasureOptions, measure_shot
+from lensbench.shot import task as tasks
 from lensbench.storage.cache import ResultCache
 
 SIZE = (1100, 1500)
@@ -117,6 +118,25 @@ def test_the_decoded_picture_is_gone_before_its_edges_are_fitted(printed, monkey
     monkeypatch.setattr("lensbench.edge.measure_edges", fitted)
     measure_shot(printed.path, MeasureOptions(pitch_um=PITCH_UM, encoding="linear", fast=True))
     assert not pictures
+
+
+@pytest.mark.parametrize("change", [lambda path: path.unlink(), lambda path: path.write_bytes(b"another")])
+def test_a_file_that_changed_before_its_second_opening_is_no_lasting_fault(
+    printed, tmp_path, monkeypatch, change
+):
+    """Far light asks for a second opening; what has become of the file by then is no result of what it was."""
+    path = tmp_path / printed.path.name
+    path.write_bytes(printed.path.read_bytes())
+
+    def look(edges, arms, **_):
+        change(path)
+        return {arms[0][0].target.name: 0.02}
+
+    monkeypatch.setattr("lensbench.shot.measure.strays", look)
+    options = MeasureOptions(pitch_um=PITCH_UM, encoding="linear")
+    outcome, lasting = tasks.measured(tasks.Task(path=path, options=options))
+    assert "changed or taken away while it was measured" in outcome.reason
+    assert not lasting
 
 
 def simulated(folder, **changes):

@@ -74,11 +74,10 @@ def predict(targets: tuple[Target, ...], mapping: Mapping) -> Expected:
 
 def arms_mm(targets: Sequence[Target]) -> FloatArray:
     """Ways from each target's crossing to the ends of its arms, shape (n, 4, 2)."""
-    first_deg, radius_mm = (
-        np.array([(t.turn_deg, t.radius_mm) for t in targets]).reshape(-1, 2, 1).swapaxes(0, 1)
-    )
-    angle = np.radians(first_deg - 90.0 * (np.array(ARMS) - 1.0))  # as `Target.arm_direction` has it
-    return np.stack((-radius_mm * np.cos(angle), radius_mm * np.sin(angle)), axis=-1)
+    turn_deg, radius_mm = np.array([(t.turn_deg, t.radius_mm) for t in targets]).reshape(-1, 2).T
+    angle = np.radians(turn_deg[:, None] - 90.0 * (np.array(ARMS) - 1.0))  # as `Target.arm_direction` has it
+    along = np.stack((-np.cos(angle), np.sin(angle)), axis=-1)
+    return np.asarray(radius_mm[:, None, None] * along, np.float64)
 
 
 def locate_roughly(expected: Expected, overview: Overview) -> Crossings:
