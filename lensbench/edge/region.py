@@ -171,7 +171,7 @@ def pool_regions(regions: Sequence[Region], width_px: float) -> None:
         sigma_px=np.array([region.line.sigma_px for region in new]),
         step=np.array([region.line.step for region in new]),
         least_sd=np.array([region.points.rounding_sd for region in new]),
-        light_known=[region.points.light_known for region in new],
+        light_slope_sd_per_px=[region.points.light_slope_sd_per_px for region in new],
     )
     for number, (region, place, sides) in enumerate(zip(new, places, plateaus, strict=True)):
         region.pools[width_px] = (bins.row(number, place), sides)

@@ -27,7 +27,7 @@ class Points:
     """Of the region: rows, columns."""
     is_sensor: bool = True
     rounding_sd: tuple[float, float] = (0.0, 0.0)
-    light_known: bool = False
+    light_slope_sd_per_px: float | None = None
     """Whether the light's slope was known, and taken out."""
 
     @property
@@ -67,7 +67,7 @@ def points_of(region: Samples) -> Points:
         shape=(height, width),
         is_sensor=region.is_sensor,
         rounding_sd=rounding_sd,
-        light_known=region.light_slope_per_px is not None,
+        light_slope_sd_per_px=None if region.light_slope_per_px is None else region.light_slope_sd_per_px,
     )
 
 
@@ -129,8 +129,8 @@ class Plateaus:
     bright_slope_per_px: float
     dark_slope_sd_per_px: float
     bright_slope_sd_per_px: float
-    light_known: bool = False
-    """Whether the light's slope was known from elsewhere, and taken out."""
+    light_slope_sd_per_px: float | None = None
+    """What is left of the light's slope, as a part of the level, where it was known from elsewhere, and taken out."""
     rough: float = 0.0
     """Variance that coding added at the edge, over that of the noise; it fades with the distance (`coding`)."""
     lost: float = 0.0
@@ -194,12 +194,12 @@ def plateaus_of(
     sigma_px: FloatArray,
     step: FloatArray,
     least_sd: FloatArray,
-    light_known: Sequence[bool],
+    light_slope_sd_per_px: Sequence[float | None],
 ) -> list[Plateaus]:
     """Estimate both plateaus' noise and light of several regions from the scatter within bins well away from the edge.
 
-    `bins` are stacked, `sigma_px` and `step` one number for each region, `least_sd` two (dark, bright); `light_known`
-    tells for each whether its light's slope was taken out.
+    `bins` are stacked, `sigma_px` and `step` one number for each region, `least_sd` two (dark, bright); the
+    last tells what is left of each one's light slope where that was known and taken out.
     """
     position = (np.arange(SIZE) - HALF) * step_px
     farthest = np.where(bins.count > 0.0, np.abs(position), 0.0).max(axis=1)
@@ -222,7 +222,7 @@ def plateaus_of(
             bright_slope_per_px=slopes[1],
             dark_slope_sd_per_px=sds[0],
             bright_slope_sd_per_px=sds[1],
-            light_known=known,
+            light_slope_sd_per_px=known,
             code=(codes[0], codes[1]),
             rounded=(alike[0], alike[1]),
         )
@@ -230,7 +230,7 @@ def plateaus_of(
             variance.tolist(),
             slope.tolist(),
             slope_sd.tolist(),
-            light_known,
+            light_slope_sd_per_px,
             code.tolist(),
             rounded.tolist(),
             strict=True,

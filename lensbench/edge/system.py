@@ -33,8 +33,8 @@ _ALONE: Final = (0, SHIFT, 4, 6)
 _ACROSS: Final = (3, 5)
 LIGHT_SD: Final = (3e-4, 0.03)
 """Prior sd of the light's slope across the region, as a part of the level: even or gently uneven. The widest last."""
-_KNOWN_LIGHT: Final = 0.13
-"""Of that sd, where the rest of a chart told the slope, and it was taken out."""
+_LEAST_KNOWN: Final = 1e-3
+"""The widest where the rest of a chart told the slope, and it was taken out, at the least."""
 SIZE_SD: Final = (0.0, 3e-3, 0.025, 0.2)
 """Prior sd of the free-form part, as a part of the step. The widest last."""
 _LIKELY: Final = 2
@@ -130,10 +130,11 @@ class System:
         kinds, _, unknowns = self._kinds.shape
         through = self.gram[:, :, self._shapes] @ self._kinds.transpose(1, 0, 2).reshape(1 + count, -1)
         half = through.reshape(*self.gram.shape[:2], kinds, unknowns).transpose(0, 2, 1, 3)
-        known_light = np.array([sides.light_known for sides in plateaus])
-        light_sd = np.where(
-            known_light[:, None], np.maximum(_KNOWN_LIGHT * np.array(LIGHT_SD), LIGHT_SD[0]), LIGHT_SD
-        )
+        left = [sides.light_slope_sd_per_px for sides in plateaus]
+        widest = LIGHT_SD[-1] / self.across_unit_px
+        left_per_px = np.where([own is None for own in left], widest, [own or 0.0 for own in left])
+        light_sd = np.tile(LIGHT_SD, (len(left), 1))
+        light_sd[:, -1] = np.clip(left_per_px * self.across_unit_px, _LEAST_KNOWN, LIGHT_SD[-1])
         self._prior_sd = self._priors(levels, along_sd, light_sd, None if line is None else line.prior_sd)
         self._cores = self._eliminated(half)
         self._half = half[:, :, self._shapes.stop :].copy()

@@ -55,6 +55,8 @@ class Samples:
     tone_known: bool = True  # False where a tone curve was assumed (JPEG): figures are then relative only
     light_slope_per_px: tuple[float, float] | None = None
     """Of the light's logarithm, downwards and to the right, where something outside the box tells it."""
+    light_slope_sd_per_px: float = 0.0
+    """How far the light at the box may slope otherwise, in any direction."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

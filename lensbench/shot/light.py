@@ -31,8 +31,13 @@ from lensbench.model.shot import Box, Edge, Samples, TargetLight
 from lensbench.model.units import FloatArray
 
 _FEWEST: Final = 8
+_RIPPLE: Final = 2.0
+"""Light that ripples slopes so many times as much as straight lines between targets: simulated, by 900 to 1500 of 3000
+px."""
 _ROUGHEST: Final = 0.1
 """Largest rms distance of the levels from the fit, as a part of them, at which slopes are read off it."""
+_FLARED: Final = 0.1
+"""As much of that slope is believed where flare makes targets stray, of the light over half the diagonal."""
 _AROUND: Final = np.linspace(0.0, 2.0 * np.pi, 24, endpoint=False)
 
 
@@ -91,16 +96,19 @@ def _places(chart: ChartFound, points_px: FloatArray) -> FloatArray:
     return np.asarray(off_px / (hypot(*chart.size_px) / 2.0))
 
 
-def with_light(samples: Iterable[Samples], chart: ChartFound) -> Iterator[Samples]:
+def with_light(samples: Iterable[Samples], chart: ChartFound, *, flared: bool = False) -> Iterator[Samples]:
     """Samples that know the slope of the light that the whole chart shows at their place; as they are without a fit.
 
-    Across one edge a slope of the light and a flare of the lens look alike; over the picture they don't.
+    Across one edge a slope of the light and a flare of the lens look alike; over the picture they don't. How far the
+    slope may be another one, neighbouring targets tell that stray from the fit; where they are `flared`, they stray by
+    that, too.
     """
-    if (fit := _smooth(chart)) is None:
+    if (smooth := _smooth(chart)) is None:
         yield from samples
         return
-    _, down, right, second, fourth = fit.tolist()
+    _, down, right, second, fourth = smooth[0].tolist()
     half_diagonal_px = hypot(*chart.size_px) / 2.0
+    left_per_px = (min(smooth[1], _FLARED) if flared else smooth[1]) / half_diagonal_px
     for region in samples:
         box = region.box
         middle = (box.top + (box.height - 1) / 2.0, box.left + (box.width - 1) / 2.0)
@@ -110,7 +118,7 @@ def with_light(samples: Iterable[Samples], chart: ChartFound) -> Iterator[Sample
         )
         outwards = 2.0 * second + 4.0 * fourth * (row * row + col * col)
         slope = ((down + outwards * row) / half_diagonal_px, (right + outwards * col) / half_diagonal_px)
-        yield replace(region, light_slope_per_px=slope)
+        yield replace(region, light_slope_per_px=slope, light_slope_sd_per_px=left_per_px)
 
 
 Light = Callable[[npt.ArrayLike, npt.ArrayLike], FloatArray]
@@ -119,9 +127,9 @@ Light = Callable[[npt.ArrayLike, npt.ArrayLike], FloatArray]
 
 def light_over(chart: ChartFound) -> Light | None:
     """The light that the whole chart shows over the picture; None without a fit."""
-    if (fit := _smooth(chart)) is None:
+    if (smooth := _smooth(chart)) is None:
         return None
-    _, down, right, second, fourth = fit.tolist()
+    _, down, right, second, fourth = smooth[0].tolist()
 
     def light(rows_px: npt.ArrayLike, cols_px: npt.ArrayLike) -> FloatArray:
         row, col = (
@@ -135,12 +143,21 @@ def light_over(chart: ChartFound) -> Light | None:
     return light
 
 
-def _smooth(chart: ChartFound) -> FloatArray | None:
-    """The fit's coefficients where the levels lie so near it that slopes can be read off."""
+def _smooth(chart: ChartFound) -> tuple[FloatArray, float] | None:
+    """The fit's coefficients, and the slope per half-diagonal that it leaves (rms): neighbours stray by unlike amounts.
+
+    None where the levels do not lie so near the fit that slopes can be read off.
+    """
     if (fitted := _fitted(chart)) is None:
         return None
     fit, design, level = fitted
-    return fit if np.sqrt(np.mean(np.square(level - design @ fit))) <= _ROUGHEST else None
+    left, places = level - design @ fit, design[:, 1:3]
+    if np.sqrt(np.mean(np.square(left))) > _ROUGHEST:
+        return None
+    apart = np.hypot(*(places[:, None] - places).transpose(2, 0, 1)) + np.diag(np.full(left.size, inf))
+    nearest = apart.argmin(axis=1)
+    square = np.square((left - left[nearest]) / apart.min(axis=1)).sum() / max(left.size - fit.size, 1)
+    return fit, _RIPPLE * float(np.sqrt(square))
 
 
 def illumination(chart: ChartFound) -> Illumination:

@@ -188,7 +188,7 @@ def _freed_of_flare(
     if again and flared:
         photo, places = again(), _spread_out(flared)
         own = [arms[place] for place in places]
-        lit = with_light((photo.cut(arm.box) for _, arm in own), chart)
+        lit = with_light((photo.cut(arm.box) for _, arm in own), chart, flared=True)
         freed = fitted(subtract_flare(lit, own, chart=chart, photo=photo, taken=taken))
         better = {
             place: edge

@@ -13,8 +13,9 @@ from lensbench.chart.find.mapping import Mapping
 from lensbench.chart.layout.parts import Target
 from lensbench.chart.layout.sheet import sheet
 from lensbench.cli.main import app
+from lensbench.model.shot import Box, Samples
 from lensbench.shot import measure_shot
-from lensbench.shot.light import framing_percent, illumination
+from lensbench.shot.light import framing_percent, illumination, with_light
 
 SIZE = (800, 1200)
 STOPS = 1.1
@@ -100,6 +101,34 @@ def test_a_lens_that_darkens_the_corners_is_no_uneven_light():
     )
     # The lamps' own slope, 6 and 8 % over half a diagonal, though the lens takes half of it off in the corners.
     assert illumination(lit).uneven_percent == pytest.approx(10.0, rel=0.02)
+
+
+@pytest.mark.parametrize("period", [0.5, 0.7, 1.0])
+def test_light_that_ripples_may_slope_twice_as_steeply_as_it_does_on_average(period):
+    """Light written by formula, a ripple of 5 %: its slope's rms is 0.05 (2 pi / period) / 2^1/2 (derived)."""
+    places = [(float(r), float(c)) for r in range(-150, 151, 50) for c in range(-240, 241, 48)]
+
+    def left(ripple):
+        chart = chart_of(
+            places,
+            px_per_mm=2.3,
+            level=lambda down, right: (
+                0.6 * np.exp(0.2 * right - 0.3 * (down**2 + right**2) + ripple * np.sin(2 * pi * right / period))
+            ),
+        )
+        own = Samples(
+            box=Box(top=300, left=500, height=2, width=2),
+            channel="grey",
+            values=np.ones((2, 2)),
+            present=np.ones((2, 2), bool),
+            clipped=np.zeros((2, 2), bool),
+        )
+        (lit,) = with_light([own], chart)
+        return lit.light_slope_sd_per_px * float(np.hypot(*SIZE)) / 2.0
+
+    # A quarter: straight lines between targets miss some of it, and the smooth fit takes some.
+    assert left(0.05) == pytest.approx(2.0 * 0.05 * 2 * pi / period / np.sqrt(2.0), rel=0.25)
+    assert left(0.0) < 1e-9  # digits
 
 
 def test_few_targets_tell_nothing_of_the_light():
