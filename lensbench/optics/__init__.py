@@ -6,6 +6,7 @@ from lensbench.optics.blur import (
     defocused_diffraction_otf,
     diffraction_mtf,
     diffraction_q,
+    esf_from_mtf,
     frequency_at,
     gaussian_mtf,
     gaussian_sigma_px,

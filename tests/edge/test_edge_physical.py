@@ -2,7 +2,6 @@
 
 from functools import cache
 
-import exact_pupils
 import numpy as np
 import pytest
 from exact_edges import BRIGHT, DARK, Blur, Scene, edge_samples, esf_values, noisy, samples, sites
@@ -143,7 +142,7 @@ def profile(blur: Blur, motion_px: float = 0.0):
     def transfer(f):
         return blur.transfer(f, SCENE.angle_deg) * optics.motion_mtf(f, motion_px)
 
-    return x, exact_pupils.esf_from_mtf(x, transfer, highest_cypx=1.0 / blur.q)
+    return x, optics.esf_from_mtf(x, transfer, highest_cypx=1.0 / blur.q)
 
 
 def sharpened(amount: float, radius_px: float):
@@ -217,7 +216,7 @@ def test_the_tables_give_exact_edges(q, disc_px):
         defocus = optics.defocused_diffraction_otf(q * f, in_waves(disc_px, q))
         return defocus * optics.pixel_mtf(f, 20.0) * np.exp(-0.4 * (np.pi * f) ** 2)
 
-    exact = exact_pupils.esf_from_mtf(table.half_distance_px, transfer, highest_cypx=1.0 / q)
+    exact = optics.esf_from_mtf(table.half_distance_px, transfer, highest_cypx=1.0 / q)
     assert table.kernels[0] @ otf[0] + 0.5 == pytest.approx(exact, abs=1e-7)
     for term in range(2):
         nudge = np.zeros(2)

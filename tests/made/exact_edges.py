@@ -9,7 +9,6 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from functools import cache
 
-import exact_pupils
 import numpy as np
 import numpy.typing as npt
 from scipy.interpolate import CubicSpline
@@ -84,7 +83,7 @@ def profile_of(blur: Blur, angle_deg: float | None, reach_px: float) -> Profile:
         return blur.lens(frequency) if angle_deg is None else blur.transfer(frequency, angle_deg)
 
     distance = np.arange(0.0, reach_px + 2.0, GRID_PX)
-    half = exact_pupils.esf_from_mtf(distance, transfer, highest_cypx=blur.highest_cypx)
+    half = optics.esf_from_mtf(distance, transfer, highest_cypx=blur.highest_cypx)
     whole = np.concatenate([1.0 - half[:0:-1], half])
     spline: Profile = CubicSpline(np.concatenate([-distance[:0:-1], distance]), whole)
     return spline

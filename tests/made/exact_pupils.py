@@ -9,9 +9,7 @@ J. W. Goodman, Introduction to Fourier Optics (overlap of displaced, aberrated p
 E. L. O'Neill, J. Opt. Soc. Am. 46, 285 (1956) (central obscuration).
 """
 
-from collections.abc import Callable
 from dataclasses import dataclass
-from functools import lru_cache
 from typing import Final
 
 import numpy as np
@@ -20,8 +18,6 @@ from scipy import special
 
 from lensbench.model.units import FloatArray
 from lensbench.optics import circular_mtf
-
-_legendre = lru_cache(maxsize=64)(special.roots_legendre)
 
 ComplexArray = npt.NDArray[np.complex128]
 
@@ -215,22 +211,3 @@ def aberrated_otf(
     kernel = np.exp(2j * np.pi * (ahead - behind)) * half_length * np.cos(theta) * np.arccos(fraction)
     otf: ComplexArray = np.einsum("...ij,i,j->...", kernel, weights, weights) / np.pi
     return otf
-
-
-def esf_from_mtf(
-    distance_px: npt.ArrayLike, mtf: Callable[[FloatArray], FloatArray], *, highest_cypx: float
-) -> FloatArray:
-    """Edge spread, over distances of any shape, of a real, even, signed transfer function by its sine integral.
-
-    ESF(x) = 1/2 + (1/pi) times the integral of MTF(f) sin(2 pi f x) / f from 0 to `highest_cypx`, where the transfer
-    ends or has become negligible (derived). Exact to 1e-10 for functions that are smooth up to there, as that of a
-    pupil up to its cutoff 1/q.
-    """
-    distance = np.asarray(distance_px, dtype=np.float64)
-    cycles = highest_cypx * float(np.max(np.abs(distance), initial=1.0))
-    nodes, weights = _legendre(64 + int(np.ceil(4.0 * cycles)))
-    # f = c sin^2 clusters nodes at both ends, where a pupil's transfer has its kinks.
-    theta = np.pi / 4.0 * (np.asarray(nodes, dtype=np.float64) + 1.0)
-    frequency = highest_cypx * np.sin(theta) ** 2
-    measure = np.asarray(weights) * (np.pi / 2.0) * np.cos(theta) / np.sin(theta) * mtf(frequency)
-    return np.asarray(0.5 + np.sin(2.0 * np.pi * distance[..., None] * frequency) @ measure / np.pi)

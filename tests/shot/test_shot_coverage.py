@@ -113,7 +113,8 @@ def test_light_that_ripples_may_slope_twice_as_steeply_as_it_does_on_average(per
             places,
             px_per_mm=2.3,
             level=lambda down, right: (
-                0.6 * np.exp(0.2 * right - 0.3 * (down**2 + right**2) + ripple * np.sin(2 * pi * right / period))
+                0.6
+                * np.exp(0.2 * right - 0.3 * (down**2 + right**2) + ripple * np.sin(2 * pi * right / period))
             ),
         )
         own = Samples(
