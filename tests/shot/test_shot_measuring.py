@@ -130,13 +130,32 @@ def test_a_file_that_changed_before_its_second_opening_is_no_lasting_fault(
 
     def look(edges, arms, **_):
         change(path)
-        return {arms[0][0].target.name: 0.02}
+        return {arms[0][0].target.name: 0.03}
 
     monkeypatch.setattr("lensbench.shot.measure.strays", look)
     options = MeasureOptions(pitch_um=PITCH_UM, encoding="linear")
     outcome, lasting = tasks.measured(tasks.Task(path=path, options=options))
     assert "changed or taken away while it was measured" in outcome.reason
     assert not lasting
+
+
+@pytest.mark.parametrize(
+    ("light", "f_number", "openings"), [(0.015, None, 1), (0.03, None, 2), (0.015, 8.0, 2)]
+)
+def test_what_diffraction_may_have_sent_asks_for_no_second_opening(
+    printed, monkeypatch, light, f_number, openings
+):
+    """By 5 px f/8 sends 2 q / (pi^3 5 px), 1.4 % at 4 um (derived from the edge spread of a round pupil)."""
+    opened = []
+    monkeypatch.setattr(
+        "lensbench.photo.open_photo", lambda *given, **named: opened.append(1) or open_photo(*given, **named)
+    )
+    monkeypatch.setattr(
+        "lensbench.shot.measure.strays", lambda _, arms, **__: {arms[0][0].target.name: light}
+    )
+    options = MeasureOptions(pitch_um=PITCH_UM, encoding="linear")
+    measure_shot(printed.path, options, overrides=Metadata(focal_length_mm=FOCAL_MM, f_number=f_number))
+    assert len(opened) == openings
 
 
 def simulated(folder, **changes):
